@@ -1,0 +1,153 @@
+"""The configuration document that the management server serves and the router applies. Layer: shared, pure.
+
+It is the `configuration` of RFC 8572's onboarding information (a binary leaf whose content that RFC leaves open): this
+bench's own JSON document. Secrets stand in it in clear, as they must for a device: it travels only inside TLS, and its
+digest, never its text, is evidence. Addresses are dotted IPv4; networks are CIDR; `ports` are LAN port numbers from 1.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import Literal
+
+from emulators.common.record import from_json, to_json
+
+UplinkKind = Literal["cellular", "ethernet"]
+
+
+@dataclass(frozen=True, slots=True)
+class DhcpRange:
+    first: str
+    last: str
+    lease_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One LAN segment. `address` is the router's own, with prefix length. `reach` names what its clients may open:
+    other segments' names, ``hq``, ``internet``. `isolated`: clients of the segment do not reach each other."""
+
+    name: str
+    vlan: int
+    ports: tuple[int, ...]
+    address: str
+    dhcp: DhcpRange
+    reach: tuple[str, ...]
+    isolated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How an uplink's health is judged: ICMP echo to `target` each `interval_s`; `failures` in a row mean down."""
+
+    target: str
+    interval_s: float
+    failures: int
+
+
+@dataclass(frozen=True, slots=True)
+class Uplinks:
+    order: tuple[UplinkKind, ...]
+    health: Health | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tunnel:
+    """The IKEv2 tunnel. Proposals are in strongSwan's keyword form. With method ``psk``, `psk` is the key; with
+    ``certificate``, PEM texts. `remote_ca_pem` checks the gateway's certificate."""
+
+    gateway: str
+    local_id: str
+    remote_id: str
+    ike_proposals: tuple[str, ...]
+    esp_proposals: tuple[str, ...]
+    local_subnets: tuple[str, ...]
+    remote_subnets: tuple[str, ...]
+    dpd_s: int
+    method: Literal["psk", "certificate"]
+    psk: str | None = None
+    certificate_pem: str | None = None
+    key_pem: str | None = None
+    remote_ca_pem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Logging:
+    server: str
+    port: int
+    transport: Literal["udp", "tcp"]
+    least: Literal["emerg", "alert", "crit", "err", "warning", "notice", "info", "debug"]
+
+
+@dataclass(frozen=True, slots=True)
+class SnmpUser:
+    """An SNMPv3 user (RFC 3414, RFC 7860): authPriv only."""
+
+    name: str
+    auth: Literal["sha", "sha256", "sha512"]
+    auth_key: str
+    priv: Literal["aes128"]
+    priv_key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Monitoring:
+    """SNMPv3 reads, accepted only from the places in `reach_from`: segment names or ``hq``."""
+
+    users: tuple[SnmpUser, ...]
+    reach_from: tuple[str, ...]
+    location: str
+    contact: str
+
+
+@dataclass(frozen=True, slots=True)
+class Administration:
+    """SSH by public key for one operator account, only from `reach_from` (segment names or ``hq``); nowhere if empty."""
+
+    user: str
+    public_keys: tuple[str, ...]
+    reach_from: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Management:
+    """Where heartbeats go after bootstrap, how often, and how long the device waits for management to answer over the
+    new configuration before it goes back to the last good one."""
+
+    servers: tuple[str, ...]
+    heartbeat_s: float
+    confirm_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceConfig:
+    format: Literal[1]
+    site: str
+    hostname: str
+    segments: tuple[Segment, ...]
+    uplinks: Uplinks
+    tunnel: Tunnel
+    time_servers: tuple[str, ...]
+    name_servers: tuple[str, ...]
+    """Resolvers the branch uses; empty: those that the carrier or DHCP gave."""
+    logging: Logging | None
+    monitoring: Monitoring | None
+    administration: Administration | None
+    management: Management
+
+
+def render_config(config: DeviceConfig) -> bytes:
+    """Return the document's bytes: canonical JSON (sorted keys, no spaces, UTF-8), so that equal means equal bytes."""
+    return json.dumps(to_json(config), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def parse_config(document: bytes) -> DeviceConfig:
+    """Read a document. Raises: ValueError (RecordError where the shape is wrong)."""
+    return from_json(DeviceConfig, json.loads(document.decode("utf-8")))
+
+
+def digest_config(document: bytes) -> str:
+    """Return the document's digest as lower-case hex SHA-256."""
+    return hashlib.sha256(document).hexdigest()

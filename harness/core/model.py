@@ -1,0 +1,340 @@
+"""The nouns of the house: Plan, Observation, Action, Finding, StageResult, Verdict. Layer: core, pure.
+
+A Plan is total and data only: with a tape it replays on any machine. It never holds a secret's value, only where the
+value is to be found (`SecretRef`). Addresses are dotted IPv4 text, networks CIDR text, lengths of time seconds (`_s`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Pace = Literal["fast", "field"]
+UplinkKind = Literal["cellular", "ethernet"]
+Outcome = Literal["PASS", "FAIL", "NOT_APPLICABLE", "INCONCLUSIVE"]
+
+
+# ---------------------------------------------------------------- the plan
+
+
+@dataclass(frozen=True, slots=True)
+class SecretRef:
+    """Where a secret is: ``env:NAME`` or ``file:PATH`` (path relative to the file that names it, made absolute)."""
+
+    ref: str
+
+
+@dataclass(frozen=True, slots=True)
+class HardwareClass:
+    """What the router is made of. Waits are the field's; `Plan.waits` holds those that this run uses."""
+
+    name: str
+    lan_ports: int
+    sim_slots: int
+    ethernet_wan: bool
+    slot_bytes: int
+    """Size of one firmware slot."""
+    image_bytes: int
+    """Size of a release image (the bench pads its own to this)."""
+    factory_release: str
+    clock_at_power_on: str
+    """RFC 3339: what the clock without a battery shows when power comes on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """The hardware's own waits: the only things that the pace changes."""
+
+    boot_s: float
+    modem_registration_s: float
+    flash_write_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ApnAuth:
+    method: Literal["pap", "chap"]
+    user: str
+    password: SecretRef
+
+
+@dataclass(frozen=True, slots=True)
+class Apn:
+    name: str
+    auth: ApnAuth | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sim:
+    """One SIM slot: what the profile tells the device of it, and the card that the site got."""
+
+    slot: int
+    iccid: str
+    imsi: str
+    apns: tuple[Apn, ...]
+    pin: SecretRef | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BootstrapServer:
+    address: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class DhcpRange:
+    first: str
+    last: str
+    lease_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    name: str
+    vlan: int
+    ports: tuple[int, ...]
+    address: str
+    """The router's own address in the segment, with prefix length."""
+    dhcp: DhcpRange
+    reach: tuple[str, ...]
+    isolated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    target: str
+    interval_s: float
+    failures: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tunnel:
+    gateway: str
+    local_id: str
+    remote_id: str
+    ike_proposals: tuple[str, ...]
+    esp_proposals: tuple[str, ...]
+    local_subnets: tuple[str, ...]
+    remote_subnets: tuple[str, ...]
+    dpd_s: int
+    method: Literal["psk", "certificate"]
+    psk: SecretRef | None
+
+
+@dataclass(frozen=True, slots=True)
+class Logging:
+    server: str
+    port: int
+    transport: Literal["udp", "tcp"]
+    least: str
+
+
+@dataclass(frozen=True, slots=True)
+class SnmpUser:
+    name: str
+    auth: Literal["sha", "sha256", "sha512"]
+    auth_key: SecretRef
+    priv: Literal["aes128"]
+    priv_key: SecretRef
+
+
+@dataclass(frozen=True, slots=True)
+class Monitoring:
+    users: tuple[SnmpUser, ...]
+    reach_from: tuple[str, ...]
+    location: str
+    contact: str
+
+
+@dataclass(frozen=True, slots=True)
+class Administration:
+    """The operator's key pair is made for the run: its public half goes into the device's configuration."""
+
+    user: str
+    reach_from: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What the branch must reach. `budgets_s`: stage name to seconds."""
+
+    budgets_s: Mapping[str, float]
+    ping_target: str
+    ping_count: int
+    ping_loss_pct: float
+    ping_rtt_ms: float
+    transfer_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One site's branch, whole: profile and site merged."""
+
+    profile: str
+    site: str
+    owner: str
+    hostname: str
+    serial: str
+    mac: str
+    release: str
+    sims: tuple[Sim, ...]
+    uplinks: tuple[UplinkKind, ...]
+    health: Health | None
+    bootstrap: tuple[BootstrapServer, ...]
+    segments: tuple[Segment, ...]
+    tunnel: Tunnel
+    time_servers: tuple[str, ...]
+    name_servers: tuple[str, ...]
+    logging: Logging | None
+    monitoring: Monitoring | None
+    administration: Administration | None
+    heartbeat_s: float
+    confirm_s: float
+    acceptance: Acceptance
+
+
+@dataclass(frozen=True, slots=True)
+class CarrierRecord:
+    """What the carrier has on record for the SIM (what was ordered, and what the site survey measured)."""
+
+    active: bool
+    apns: tuple[Apn, ...]
+    mtu: int
+    rsrp_dbm: float
+    rsrq_db: float
+    sinr_db: float
+    down_bps: int
+    up_bps: int
+    delay_ms: float
+    jitter_ms: float
+    loss_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class InventoryRecord:
+    """What the management server was told beforehand. `claimed` false: it was never told."""
+
+    claimed: bool
+    serial: str
+    mac: str
+    owner: str
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeadquartersRecord:
+    """What the HQ gateway expects of this branch."""
+
+    psk: SecretRef | None
+    ike_proposals: tuple[str, ...]
+    esp_proposals: tuple[str, ...]
+    branch_subnets: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FirmwareRecord:
+    """What lies in the firmware store. `damage`: ``corrupted`` flips a byte of the image after hashing."""
+
+    damage: Literal["none", "corrupted"] = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """What others know of the site, each from its own paper: where it differs from the profile, staging fails."""
+
+    carrier: CarrierRecord
+    inventory: InventoryRecord
+    headquarters: HeadquartersRecord
+    firmware: FirmwareRecord = FirmwareRecord()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    format: Literal[1]
+    branch: Branch
+    hardware: HardwareClass
+    waits: Waits
+    pace: Pace
+    records: Records
+    profile_digest: str
+    """SHA-256 (hex) of the profile and sites files as read."""
+    until: str | None = None
+    """Name of the last stage to run; None runs all."""
+
+
+# ---------------------------------------------------------------- what is seen and done
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """Something a node saw. `at_ns` is the node's kernel's monotonic clock brought into the harness's domain;
+    `received_ns` is when the harness had it. `wall_ns` is the emitting process's own CLOCK_REALTIME."""
+
+    source: str
+    part: str
+    kind: str
+    at_ns: int
+    received_ns: int
+    wall_ns: int
+    seq: int
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOn:
+    """Give the router power (start its container). Answered by its console's events."""
+
+    verb: Literal["power_on"] = "power_on"
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Send a command to a node. Its answer is an observation of kind ``command.done`` whose data carries `label`."""
+
+    node: str
+    ask: str
+    args: Mapping[str, Any]
+    label: str
+    verb: Literal["ask"] = "ask"
+
+
+Action = PowerOn | Ask
+
+
+# ---------------------------------------------------------------- what is concluded
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One claim judged. `evidence` are indices of tape lines; a FAIL has at least one, or says why there is none."""
+
+    check: str
+    outcome: Outcome
+    claim: str
+    expected: str
+    seen: str
+    evidence: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StageResult:
+    """`took_s` is from the stage before to this one's witness; None when it was not reached."""
+
+    stage: str
+    outcome: Outcome
+    took_s: float | None
+    budget_s: float
+    summary: str
+    findings: tuple[Finding, ...]
+    evidence: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """`proven` only when every stage and check of the plan passed or did not apply."""
+
+    proven: bool
+    stages: tuple[StageResult, ...]
+    checks: tuple[Finding, ...]
+    facts: Mapping[str, Any]
+    """What the run was made with: pace, kernel means used, versions, digests."""
