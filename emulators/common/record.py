@@ -52,15 +52,19 @@ def _build(hint: Any, value: Any, path: str) -> Any:
         if value not in args or isinstance(value, bool) != any(isinstance(a, bool) for a in args):
             raise RecordError(path, f"one of {', '.join(map(repr, args))}", value)
         return value
-    if origin is tuple:
+    if origin in (tuple, dict, Mapping):
+        return _build_container(origin is tuple, args, value, path)
+    return _build_scalar(hint, value, path)
+
+
+def _build_container(is_list: bool, args: tuple[Any, ...], value: Any, path: str) -> Any:
+    if is_list:
         if not isinstance(value, list | tuple):
             raise RecordError(path, "a list", value)
         return tuple(_build(args[0], v, f"{path}[{i}]") for i, v in enumerate(value))
-    if origin in (dict, Mapping):
-        if not isinstance(value, Mapping):
-            raise RecordError(path, "a mapping", value)
-        return {str(k): _build(args[1], v, f"{path}.{k}".lstrip(".")) for k, v in value.items()}
-    return _build_scalar(hint, value, path)
+    if not isinstance(value, Mapping):
+        raise RecordError(path, "a mapping", value)
+    return {str(k): _build(args[1], v, f"{path}.{k}".lstrip(".")) for k, v in value.items()}
 
 
 def _build_scalar(hint: Any, value: Any, path: str) -> Any:

@@ -1,8 +1,8 @@
 """What every stand-in's main needs: its seed, its event line, its commands. Layer: stand-in, I/O at the edge.
 
-A stand-in gets one seed (a JSON object: who it is, its links, its settings): from the file named by BENCH_SEED where that
-exists (compose secrets), else as the first line on stdin. After that stdin carries commands. Several processes of one
-stand-in may emit: a file lock keeps their lines whole.
+A stand-in gets one seed (a JSON object: who it is, its links, its settings): from the file named by BENCH_SEED where
+that exists (compose secrets), else as the first line on stdin. After that stdin carries commands. Several processes of
+one stand-in may emit: a file lock keeps their lines whole.
 
 Not here: what a stand-in does; links (links.py).
 """
@@ -76,14 +76,19 @@ def serve_commands(console: Console, handlers: Mapping[str, Handler]) -> None:
     The answer is an event ``command.done``. A stdin that is closed (compose by hand) just returns.
     """
     for line in sys.stdin.buffer:
-        if not line.strip():
-            continue
-        try:
-            command = wire.parse_command(line)
-        except wire.WireError as error:
-            console.emit("command.rejected", error=str(error))
-            continue
-        threading.Thread(target=_run, args=(console, handlers, command), daemon=True).start()
+        start_command(console, handlers, line)
+
+
+def start_command(console: Console, handlers: Mapping[str, Handler], line: bytes) -> None:
+    """Read one command line and run its handler in a thread of its own. An empty line is nothing."""
+    if not line.strip():
+        return
+    try:
+        command = wire.parse_command(line)
+    except wire.WireError as error:
+        console.emit("command.rejected", error=str(error))
+        return
+    threading.Thread(target=_run, args=(console, handlers, command), daemon=True).start()
 
 
 def _run(console: Console, handlers: Mapping[str, Handler], command: wire.Command) -> None:

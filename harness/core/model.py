@@ -208,6 +208,8 @@ class CarrierRecord:
     delay_ms: float
     jitter_ms: float
     loss_pct: float
+    pin: SecretRef | None = None
+    """PIN that the cards were delivered with, where it is not the one that the profile tells the device."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,6 +301,15 @@ class Ask:
 
 
 Action = PowerOn | Ask
+
+
+@dataclass(frozen=True, slots=True)
+class TapeEntry:
+    """One input to the machine. `now_ns` is the harness's clock when it was fed."""
+
+    kind: Literal["start", "observation", "tick"]
+    now_ns: int
+    observation: Observation | None = None
 
 
 # ---------------------------------------------------------------- what is concluded

@@ -1,0 +1,11 @@
+# The carrier: radio side, core, resolver and NAT. Context and labels: harness/setup/images.py.
+FROM branchproof/base:bench
+
+RUN export DEBIAN_FRONTEND=noninteractive \
+ && apt-get update -q \
+ && apt-get install -qy --no-install-recommends dnsmasq-base \
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin /var/log/*
+
+COPY opt/ /opt/branchproof/
+RUN python3 -m compileall -q -f --invalidation-mode unchecked-hash /opt/branchproof
+CMD ["python3", "-m", "emulators.carrier.main"]

@@ -1,0 +1,31 @@
+# The router's hardware: loader (PID 1), modem, the daemons that its firmware drives, and the preload that gives it a
+# clock of its own. The firmware itself (emulators/router/runtime) is not here: it comes in signed images.
+# One step: a compiler kept in a layer would cost 400 MB of the engine's disk, and this file hardly ever changes.
+FROM branchproof/base:bench AS devclock
+LABEL branchproof.stage=devclock
+COPY devclock.c /src/devclock.c
+RUN export DEBIAN_FRONTEND=noninteractive \
+ && apt-get update -q \
+ && apt-get install -qy --no-install-recommends gcc libc6-dev \
+ && gcc -std=c11 -O2 -fPIC -shared -Wall -Wextra -Werror -o /src/devclock.so /src/devclock.c \
+ && apt-get purge -qy --auto-remove gcc libc6-dev \
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin
+
+FROM branchproof/base:bench
+# libcharon-extra-plugins carries kernel-libipsec: ESP in user space, where the kernel has none.
+RUN export DEBIAN_FRONTEND=noninteractive \
+ && apt-get update -q \
+ && apt-get install -qy --no-install-recommends \
+      charon-systemd chrony dnsmasq-base libcharon-extra-plugins libstrongswan-extra-plugins \
+      libstrongswan-standard-plugins openssh-server python3-aiohttp python3-serial rsyslog snmpd strongswan-swanctl \
+      udhcpc \
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin /var/log/* /etc/ssh/ssh_host_* \
+ && find / -xdev -type f -perm /6000 -exec chmod a-s {} +
+
+# Root lacks DAC_OVERRIDE in the lab: what belongs to a daemon's own account would be closed to it.
+RUN find /etc /var /usr/lib /usr/share -xdev ! -user root -exec chown root {} +
+
+COPY --from=devclock /src/devclock.so /usr/lib/branchproof/devclock.so
+COPY opt/ /opt/branchproof/
+RUN python3 -m compileall -q -f --invalidation-mode unchecked-hash /opt/branchproof
+CMD ["python3", "-m", "emulators.router.loader.main"]

@@ -1,0 +1,192 @@
+"""The carrier's user plane: bearers on ``gtp0``, NAT to the internet, resolver. Layer: stand-in, I/O (ip, nft, dnsmasq).
+
+* The MTU of an APN is a locked MTU on the device's route, so the kernel itself answers ICMP 3/4 to packets with DF set
+  and fragments the rest (RFC 1191, RFC 791).
+* NAT is nftables in a table of its own. Devices reach the internet, never each other, and nothing reaches them
+  unasked. UDP mappings live 5 minutes (RFC 4787 REQ-5). Not met: REQ-1 (netfilter maps per destination) and RFC 5508
+  REQ-2 (ICMP query sessions live the kernel's 30 s, not 60).
+* The resolver is dnsmasq, forwarding everything; its query log becomes ``name.answered`` events.
+
+Not here: who gets an address (machine.py).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import socket
+import subprocess
+import threading
+from dataclasses import dataclass
+
+from emulators.carrier.machine import Carrier, Grant, LinkFigures
+from emulators.common.gtp_link import Bearer, GtpLink, open_tun
+from emulators.common.service import Console, log
+from emulators.common.shaper import Shape, build_shape
+
+INTERFACE = "gtp0"
+MAX_MTU = 1500
+PROTOCOL_NAMES = {1: "icmp", 6: "tcp", 17: "udp", 50: "esp"}  # IANA, Protocol Numbers
+
+_NAT = """
+table ip carrier {{
+{timeouts}  chain nat_out {{
+    type nat hook postrouting priority srcnat
+    oifname "inet" ip saddr {pool} snat to {nat_address}
+  }}
+  chain pass {{
+    type filter hook forward priority filter
+    policy drop
+    iifname "gtp0" oifname "inet" ip saddr {pool} accept
+    iifname "inet" oifname "gtp0" ct state established,related accept
+  }}
+}}
+"""
+_TIMEOUTS = """  ct timeout udp_mapping {
+    protocol udp
+    l3proto ip
+    policy = { unreplied: 300, replied: 300 }
+  }
+  chain times {
+    type filter hook prerouting priority raw
+    ip protocol udp ct timeout set "udp_mapping"
+  }
+"""  # RFC 4787 REQ-5: 5 minutes recommended, never under 2
+# dnsmasq --log-queries=extra: "<serial> <client>/<port> reply <name> is <answer>"; cached and config answers alike.
+_ANSWER = re.compile(r"\d+ (?P<client>[\d.]+)/\d+ (?:reply|cached|config|cached-stale) (?P<name>\S+) is (?P<answer>\S+)")
+
+
+class GatewayError(RuntimeError):
+    """A tool that builds the user plane failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class GatewaySettings:
+    pool: str
+    gateway: str
+    nat_address: str
+    dns_upstream: str
+    own: str
+    device: str
+    """Addresses on the radio link: the carrier's and the modem's."""
+
+
+def parse_answer(line: str) -> dict[str, str] | None:
+    """Return the data of ``name.answered`` for a line of dnsmasq's query log; None for other lines."""
+    match = _ANSWER.search(line)
+    if match is None:
+        return None
+    answer = match["answer"]
+    return {"client": match["client"], "name": match["name"], "address": "" if answer.startswith("<") else answer}
+
+
+def build_rules(settings: GatewaySettings, *, timeouts: bool) -> str:
+    """Return the nft script, with or without the UDP mapping times (not every kernel has `ct timeout`)."""
+    text = _TIMEOUTS if timeouts else ""
+    return _NAT.format(pool=settings.pool, nat_address=settings.nat_address, timeouts=text)
+
+
+def build_resolver_command(settings: GatewaySettings) -> list[str]:
+    """Return dnsmasq's command line: no files, one upstream, one address, the log on stderr."""
+    return [
+        *("dnsmasq", "--keep-in-foreground", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--no-poll"),
+        *("--bind-interfaces", f"--listen-address={settings.gateway}", "--except-interface=lo"),
+        *(f"--server={settings.dns_upstream}", "--log-queries=extra", "--log-facility=-", "--pid-file="),
+        *("--user=", "--group=", "--cache-size=150", "--port=53"),
+    ]
+
+
+def downlink_shape(link: LinkFigures) -> Shape:
+    return build_shape(link.down_bps, link.delay_ms, link.jitter_ms, link.loss_pct)
+
+
+class Gateway:
+    """The user plane of one cell."""
+
+    def __init__(self, settings: GatewaySettings, console: Console) -> None:
+        self._settings, self._console = settings, console
+        self._network = ipaddress.IPv4Network(settings.pool)
+        self._link = GtpLink(open_tun(INTERFACE), settings.own)
+        self._bearer: Bearer | None = None
+        self._routed: str | None = None
+
+    def start(self) -> None:
+        """Build everything. Raises: GatewayError."""
+        own = self._settings
+        _run(["ip", "addr", "add", f"{own.gateway}/32", "dev", INTERFACE])
+        _run(["ip", "link", "set", "dev", INTERFACE, "mtu", str(MAX_MTU), "txqueuelen", "1000", "up"])
+        self._load_rules()
+        self._link.start("gtp-u")
+        self._start_resolver()
+
+    def _load_rules(self) -> None:
+        try:
+            _run(["nft", "-f", "-"], build_rules(self._settings, timeouts=True))
+            means, reason = "nft", ""
+        except GatewayError as error:
+            _run(["nft", "-f", "-"], build_rules(self._settings, timeouts=False))
+            means, reason = "kernel defaults", str(error)
+        self._console.emit("means.chosen", what="nat_times", means=means, reason=reason)
+
+    def follow(self, carrier: Carrier) -> None:
+        """Make bearers what the core has granted."""
+        grant = carrier.grant
+        if self._routed and (grant is None or self._routed != grant.address):
+            subprocess.run(["ip", "route", "del", f"{self._routed}/32", "dev", INTERFACE], check=False)
+            self._routed = None
+        if grant is None:
+            self._bearer = None
+            self._link.set_bearers((), device=False)
+            return
+        mtu = str(grant.apn.mtu)
+        _run(["ip", "route", "replace", f"{grant.address}/32", "dev", INTERFACE, "mtu", "lock", mtu])
+        self._routed = grant.address
+        self._bearer = self._build_bearer(grant, downlink_shape(carrier.link))
+        self._link.set_bearers((self._bearer,), device=False)
+
+    def reshape(self, link: LinkFigures) -> None:
+        """Change how the downlink treats packets."""
+        if self._bearer is not None:
+            self._bearer.reshape(downlink_shape(link))
+
+    def _build_bearer(self, grant: Grant, shape: Shape) -> Bearer:
+        device = self._settings.device
+        bearer = Bearer(
+            grant.up_teid, grant.down_teid, device, grant.address, grant.apn.mtu, shape, inbound="source"
+        )
+        bearer.watch = self._witness
+        return bearer
+
+    def _witness(self, packet: bytes) -> bool:
+        """Report the first packet of a device that leaves for the internet."""
+        destination = ipaddress.IPv4Address(packet[16:20])
+        if destination in self._network or destination.is_multicast or str(destination) == self._settings.gateway:
+            return False
+        self._console.emit(
+            "address.first_used",
+            address=socket.inet_ntoa(packet[12:16]),
+            destination=str(destination),
+            protocol=PROTOCOL_NAMES.get(packet[9], str(packet[9])),
+        )
+        return True
+
+    def _start_resolver(self) -> None:
+        command = build_resolver_command(self._settings)
+        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        threading.Thread(target=self._read_resolver, args=(process,), daemon=True).start()
+
+    def _read_resolver(self, process: subprocess.Popen[str]) -> None:
+        assert process.stderr is not None
+        for line in process.stderr:
+            answer = parse_answer(line)
+            if answer is not None:
+                self._console.emit("name.answered", **answer)
+            elif "query[" not in line and "forwarded" not in line:
+                log(line.rstrip())
+        self._console.emit("node.failed", error=f"dnsmasq ended with exit code {process.wait()}")
+
+
+def _run(command: list[str], text: str | None = None) -> None:
+    done = subprocess.run(command, input=text, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise GatewayError(f"{' '.join(command)}: exit {done.returncode}: {done.stderr.strip()}")

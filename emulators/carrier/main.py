@@ -1,0 +1,134 @@
+"""The carrier: base station, core and gateway of one cell. Layer: stand-in, thin main.
+
+Verbs besides the standard ones (clock, fetch, census): ``cell {rsrp_dbm, rsrq_db, sinr_db}`` and ``link {down_bps,
+up_bps, delay_ms, jitter_ms, loss_pct}`` change the radio conditions at once. Captured from the start: ``inet`` whole;
+``radio`` only GTP-U and its headers, never the signalling port (PAP passwords cross there; see radio.py).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import sys
+import threading
+from typing import Any
+
+from emulators.carrier.gateway import Gateway, GatewaySettings
+from emulators.carrier.machine import (
+    BearersChanged,
+    Carrier,
+    CellFigures,
+    Emit,
+    LinkFigures,
+    Output,
+    Send,
+    Settings,
+    ShapeChanged,
+    Subscriber,
+)
+from emulators.common import gtpu, radio
+from emulators.common.capture import capture_path, start_capture
+from emulators.common.links import settle_links
+from emulators.common.record import from_json
+from emulators.common.service import Console, load_seed, log, serve_commands
+from emulators.common.verbs import standard_verbs
+
+CARRIER_ADDRESS, MODEM_ADDRESS = "198.18.255.1", "198.18.255.2"  # the bench's radio link, see DEVELOPERS.md
+RADIO_SNAPLEN = 128  # headers of GTP-U and of the packet inside
+
+
+def build_settings(settings: dict[str, Any]) -> Settings:
+    """Read the core's part of the seed. Raises: RecordError."""
+    mtu = settings.get("mtu")
+    subscribers = [
+        {**s, "apns": [a if mtu is None else {"mtu": mtu, **a} for a in s["apns"]]} for s in settings["subscribers"]
+    ]
+    return Settings(
+        plmn=settings["plmn"],
+        pool=settings["pool"],
+        gateway=settings["gateway"],
+        subscribers=tuple(from_json(Subscriber, s) for s in subscribers),
+        cell=from_json(CellFigures, settings["cell"]),
+        link=from_json(LinkFigures, settings["link"]),
+    )
+
+
+class CarrierProcess:
+    """Carries out the machine's outputs. A lock keeps the radio thread and the verbs apart."""
+
+    def __init__(self, seed: dict[str, Any], console: Console) -> None:
+        settings = seed["settings"]
+        self._console, self._lock = console, threading.Lock()
+        self._carrier = Carrier(build_settings(settings), os.urandom)
+        plane = {name: settings[name] for name in ("pool", "gateway", "nat_address", "dns_upstream")}
+        self._gateway = Gateway(GatewaySettings(**plane, own=CARRIER_ADDRESS, device=MODEM_ADDRESS), console)
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind((CARRIER_ADDRESS, radio.SIGNALLING_PORT))
+
+    def start(self) -> None:
+        self._gateway.start()
+        threading.Thread(target=self._serve_radio, name="radio", daemon=True).start()
+
+    def set_cell(self, **figures: Any) -> dict[str, Any]:
+        cell = from_json(CellFigures, figures)
+        with self._lock:
+            self._carry_out(self._carrier.set_cell(cell))
+        return figures
+
+    def set_link(self, **figures: Any) -> dict[str, Any]:
+        link = from_json(LinkFigures, figures)
+        with self._lock:
+            self._carry_out(self._carrier.set_link(link))
+        return figures
+
+    def _serve_radio(self) -> None:
+        while True:
+            with contextlib.suppress(ConnectionRefusedError):  # ICMP: the modem is not up
+                datagram, peer = self._socket.recvfrom(radio.MAX_DATAGRAM_BYTES)
+                if peer != (MODEM_ADDRESS, radio.SIGNALLING_PORT):
+                    continue
+                try:
+                    message = radio.parse(datagram)
+                except radio.RadioError as error:
+                    log(f"carrier: {error}")
+                    continue
+                with self._lock:
+                    self._carry_out(self._carrier.on_message(message))
+
+    def _carry_out(self, outputs: list[Output]) -> None:
+        for output in outputs:
+            match output:
+                case Send(message):
+                    with contextlib.suppress(OSError):
+                        self._socket.sendto(radio.render(message), (MODEM_ADDRESS, radio.SIGNALLING_PORT))
+                case Emit(kind, data):
+                    self._console.emit(kind, **data)
+                case BearersChanged():
+                    self._gateway.follow(self._carrier)
+                case ShapeChanged():
+                    self._gateway.reshape(self._carrier.link)
+
+
+def main() -> int:
+    """Run the carrier."""
+    seed = load_seed()
+    console = Console(seed["node"], "core")
+    try:
+        settle_links(seed)
+        process = CarrierProcess(seed, console)
+        start_capture("inet", capture_path("inet"))
+        start_capture("radio", capture_path("radio"), f"udp port {gtpu.PORT}", RADIO_SNAPLEN)
+        process.start()
+        console.emit("node.ready")
+        serve_commands(console, standard_verbs() | {"cell": process.set_cell, "link": process.set_link})
+        threading.Event().wait()  # stdin closed (compose by hand): go on until stopped
+    except Exception as error:
+        console.emit("node.failed", error=f"{type(error).__name__}: {error}")
+        log(f"carrier failed: {error}")
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,51 @@
+"""A client on one of the router's LAN ports: gets its address by DHCP and tries what it is asked. Layer: stand-in, I/O.
+
+Everything runs in this one process, each verb in a thread of its own. Not here: the probes (common/probes.py).
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from typing import Any
+
+from emulators.client.lease import Lease, Leaser
+from emulators.common.links import settle_links
+from emulators.common.probes import build_probes
+from emulators.common.record import to_json
+from emulators.common.service import Console, Handler, load_seed, serve_commands
+from emulators.common.verbs import standard_verbs
+
+
+def main() -> None:
+    seed = load_seed()
+    console = Console(seed["node"], "core")
+    try:
+        handlers = build(seed, console)
+    except Exception as error:
+        console.emit("node.failed", error=f"{type(error).__name__}: {error}")
+        sys.exit(1)
+    console.emit("node.ready")
+    serve_commands(console, handlers)
+    threading.Event().wait()  # stdin has ended (compose by hand): stay, and keep the lease
+
+
+def build(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
+    """Set up the link; return the handlers of every verb."""
+    if len(seed["links"]) != 1:
+        raise ValueError(f"links: expected the one of the client's LAN port, saw {len(seed['links'])}")
+    settle_links(seed)
+
+    def on_lease(lease: Lease) -> None:
+        console.emit("lease.obtained", **to_json(lease))
+
+    leaser = Leaser(seed["links"][0]["name"], on_lease)
+
+    def lease(timeout_s: float = 20.0) -> dict[str, Any]:
+        return dict(to_json(leaser.obtain(timeout_s)))
+
+    return {**standard_verbs(), **build_probes(leaser.name_servers), "lease": lease}
+
+
+if __name__ == "__main__":
+    main()

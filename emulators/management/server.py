@@ -1,0 +1,149 @@
+"""HTTP and TLS around the management machine. Layer: stand-in, I/O (aiohttp).
+
+One listener with TLS 1.2 or later (RFC 9325) that asks for a client certificate without demanding one, so that a device
+without a certificate is told 401 rather than cut off; one without TLS for the image alone. A handshake that fails is
+witnessed as `session.refused`: it is how a device with a wrong clock or a strange certificate shows.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from aiohttp import web
+
+from emulators.common.service import Console
+from emulators.management.identity import IdentityError, read_identity
+from emulators.management.machine import ManagementMachine
+from emulators.management.ranges import choose_part, render_content_range
+from emulators.management.restconf import MAX_BODY_BYTES, Request, RestconfError, render_error
+
+CHUNK_BYTES = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class StoredImage:
+    """One image of the firmware store. `etag` is strong: it is the image's SHA-256."""
+
+    path: str
+    data: bytes
+    etag: str
+
+
+def build_tls(
+    certificate_pem: str, key_pem: str, device_ca_pem: str, on_refused: Callable[[str], None]
+) -> ssl.SSLContext:
+    """Return the server's TLS context. `on_refused` is told why a handshake failed."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.verify_mode = ssl.CERT_OPTIONAL
+    context.load_verify_locations(cadata=device_ca_pem)
+    with TemporaryDirectory() as folder:  # the ssl module takes a key from a file only
+        path = Path(folder) / "server.pem"
+        path.touch(mode=0o600)
+        path.write_text(f"{key_pem}\n{certificate_pem}")
+        context.load_cert_chain(path)
+
+    class WitnessedHandshake(ssl.SSLObject):
+        def do_handshake(self) -> None:
+            try:
+                super().do_handshake()
+            except (ssl.SSLWantReadError, ssl.SSLWantWriteError):
+                raise  # more bytes are needed: no failure
+            except ssl.SSLError as error:
+                on_refused(f"TLS handshake: {error.reason or error}")
+                raise
+
+    context.sslobject_class = WitnessedHandshake
+    return context
+
+
+def find_certificate(request: web.Request) -> bytes | None:
+    """Return the client's certificate (DER, chain checked by TLS), or None."""
+    tls: Any = request.transport.get_extra_info("ssl_object") if request.transport else None
+    found: bytes | None = tls.getpeercert(binary_form=True) if tls else None
+    return found
+
+
+class Server:
+    """The web application: RESTCONF to the machine, images from the store."""
+
+    def __init__(self, console: Console, machine: ManagementMachine, image: StoredImage) -> None:
+        self._console, self._machine, self._image = console, machine, image
+
+    def build_app(self, *, images_only: bool = False) -> web.Application:
+        app = web.Application(client_max_size=MAX_BODY_BYTES)
+        app.router.add_get(self._image.path, self._serve_image)  # answers HEAD too
+        if not images_only:
+            app.router.add_route("*", "/{path:.*}", self._serve_restconf)
+        return app
+
+    async def _serve_restconf(self, request: web.Request) -> web.StreamResponse:
+        try:
+            body = await request.read()
+        except web.HTTPRequestEntityTooLarge:
+            error = render_error(RestconfError(413, "too-big", f"a body above {MAX_BODY_BYTES} bytes", "protocol"))
+            return web.Response(status=413, body=error.body, headers=error.headers)
+        headers = {name.lower(): value for name, value in request.headers.items()}
+        heard = Request(request.method, request.path, headers, body, find_certificate(request))
+        exchange = self._machine.handle(heard, time.time())
+        answer = exchange.response
+        response = web.Response(status=answer.status, body=answer.body or None, headers=answer.headers)
+        if answer.status == 204:
+            response.headers.pop("Content-Type", None)
+        for event in exchange.events:
+            self._console.emit(event.kind, **event.data)
+        return response
+
+    async def _serve_image(self, request: web.Request) -> web.StreamResponse:
+        started_s, image, ask = time.monotonic(), self._image, request.headers.get
+        part = choose_part(len(image.data), image.etag, ask("Range"), ask("If-Range"), ask("If-None-Match"))
+        headers = {"ETag": image.etag, "Accept-Ranges": "bytes", "Content-Type": "application/octet-stream"}
+        if part.status in (206, 416):
+            headers["Content-Range"] = render_content_range(part, len(image.data))
+        response = web.StreamResponse(status=part.status, headers=headers)
+        response.content_length = part.stop - part.start
+        await response.prepare(request)
+        sent = 0
+        try:
+            if request.method == "GET":
+                for at in range(part.start, part.stop, CHUNK_BYTES):
+                    chunk = image.data[at : min(at + CHUNK_BYTES, part.stop)]
+                    await response.write(chunk)
+                    sent += len(chunk)
+            await response.write_eof()
+        finally:  # a transfer that broke is evidence too
+            facts = {"serial": self._find_serial(request), "status": part.status, "range_start": part.start}
+            took_s = round(time.monotonic() - started_s, 6)
+            self._console.emit("image.served", **facts, bytes=sent, took_s=took_s)
+        return response
+
+    @staticmethod
+    def _find_serial(request: web.Request) -> str | None:
+        certificate = find_certificate(request)
+        try:
+            return read_identity(certificate).serial if certificate else None
+        except IdentityError:
+            return None
+
+
+async def start_site(app: web.Application, host: str | None, port: int, tls: ssl.SSLContext | None) -> web.AppRunner:
+    """Listen; returns once connections are taken. The runner's `addresses` tell the port where `port` is 0."""
+    runner = web.AppRunner(app, access_log=None)
+    await runner.setup()
+    await web.TCPSite(runner, host, port, ssl_context=tls).start()
+    return runner
+
+
+async def serve_forever(*runners: web.AppRunner) -> None:
+    try:
+        await asyncio.Event().wait()
+    finally:
+        for runner in runners:
+            await runner.cleanup()

@@ -1,0 +1,140 @@
+"""Whether a configuration makes sense before anything is touched. Layer: router firmware, pure.
+
+Daemons' own syntax is at stake too: text from the document goes into their files, so every name is held to a pattern
+that no file format gives a meaning to. Secrets appear in no message.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from ipaddress import IPv4Address, IPv4Interface, IPv4Network
+
+from emulators.common.device_config import DeviceConfig, Segment
+from emulators.common.esp_sizes import SuiteError, parse_suite
+
+from .base import ApplyError
+
+_NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?", re.IGNORECASE)
+_HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?", re.IGNORECASE)
+_USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")  # useradd(8), CAVEATS
+_LINE = re.compile(r"[^\x00-\x1f\x7f\"\\]*")
+_KEY = re.compile(r"(ssh-ed25519|ssh-rsa|ecdsa-sha2-nistp(256|384|521)) [A-Za-z0-9+/=]+( [^\x00-\x1f\x7f\"\\]*)?")
+_IDENTITY = re.compile(r"[A-Za-z0-9@._*=, -]+")
+LEAST_SNMP_KEY = 8  # RFC 3414 11.2
+PLACES = frozenset({"hq"})
+
+
+def check_config(config: DeviceConfig) -> None:
+    """Raise ApplyError for the first thing that cannot be applied."""
+    for section, reason in _find_faults(config):
+        raise ApplyError(section, reason)
+
+
+def _find_faults(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    try:
+        if not _NAME.fullmatch(config.hostname):
+            yield "hostname", f"expected a host name, saw {config.hostname!r}"
+        yield from _check_segments(config)
+        yield from _check_tunnel(config)
+        yield from _check_access(config)
+        yield from _check_servers(config)
+    except ValueError as error:  # ipaddress's own words, with the text that it did not like
+        yield "addresses", str(error)
+
+
+def _check_segments(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    if not config.segments:
+        yield "segments", "expected at least one, saw none"
+    names = {segment.name for segment in config.segments}
+    seen: list[Segment] = []
+    for index, segment in enumerate(config.segments):
+        where = f"segments[{index}]"
+        yield from ((f"{where}.{key}", reason) for key, reason in _check_segment(segment))
+        for target in set(segment.reach) - names - {"hq", "internet"}:
+            yield f"{where}.reach", f"expected a segment, hq or internet, saw {target!r}"
+        for other in seen:
+            if other.name == segment.name or other.vlan == segment.vlan:
+                yield where, f"name and VLAN must be its own, but {other.name} ({other.vlan}) has one of them too"
+            if set(other.ports) & set(segment.ports):
+                yield f"{where}.ports", f"a port can be in one segment only, but {other.name} has one of them too"
+            if IPv4Interface(other.address).network.overlaps(IPv4Interface(segment.address).network):
+                yield f"{where}.address", f"{segment.address} overlaps {other.name}'s {other.address}"
+        seen.append(segment)
+
+
+def _check_segment(segment: Segment) -> Iterator[tuple[str, str]]:
+    interface = IPv4Interface(segment.address)
+    if not _NAME.fullmatch(segment.name):
+        yield "name", f"expected letters, digits and hyphens, saw {segment.name!r}"
+    if not 1 <= segment.vlan <= 4094:  # IEEE 802.1Q 9.6: 0 and 4095 are reserved
+        yield "vlan", f"expected 1 to 4094, saw {segment.vlan}"
+    if any(port < 1 for port in segment.ports):
+        yield "ports", f"expected port numbers from 1, saw {segment.ports}"
+    first, last = IPv4Address(segment.dhcp.first), IPv4Address(segment.dhcp.last)
+    if first > last or first not in interface.network or last not in interface.network:
+        yield "dhcp", f"expected a range within {interface.network}, saw {first} to {last}"
+    if first <= interface.ip <= last:
+        yield "dhcp", f"the range {first} to {last} holds the router's own address {interface.ip}"
+    if segment.dhcp.lease_s < 120:  # dnsmasq(8), --dhcp-range: the minimum is two minutes
+        yield "dhcp.lease_s", f"expected at least 120, saw {segment.dhcp.lease_s}"
+
+
+def _check_tunnel(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    tunnel = config.tunnel
+    if not _HOST.fullmatch(tunnel.gateway):
+        yield "tunnel.gateway", f"expected a name or an address, saw {tunnel.gateway!r}"
+    for key, identity in (("local_id", tunnel.local_id), ("remote_id", tunnel.remote_id)):
+        if not _IDENTITY.fullmatch(identity):
+            yield f"tunnel.{key}", f"expected an identity, saw {identity!r}"
+    for text in (*tunnel.local_subnets, *tunnel.remote_subnets):
+        IPv4Network(text)
+    for key in ("ike_proposals", "esp_proposals", "local_subnets", "remote_subnets"):
+        if not getattr(tunnel, key):
+            yield f"tunnel.{key}", "expected at least one, saw none"
+    try:
+        for proposal in tunnel.esp_proposals:
+            parse_suite(proposal)
+    except SuiteError as error:
+        yield "tunnel.esp_proposals", str(error)
+    if tunnel.method == "psk" and not tunnel.psk:
+        yield "tunnel.psk", "expected a key for method psk, saw none"
+    if tunnel.method == "certificate" and not (tunnel.certificate_pem and tunnel.key_pem and tunnel.remote_ca_pem):
+        yield "tunnel", "method certificate needs certificate_pem, key_pem and remote_ca_pem"
+
+
+def _check_access(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    places = PLACES | {segment.name for segment in config.segments}
+    if (administration := config.administration) is not None:
+        if not _USER.fullmatch(administration.user) or administration.user in ("root", "sshd"):
+            yield "administration.user", f"expected an account of its own, saw {administration.user!r}"
+        for key in administration.public_keys:
+            if not _KEY.fullmatch(key.strip()):
+                yield "administration.public_keys", f"expected an OpenSSH public key, saw {key[:20]!r}..."
+        for place in set(administration.reach_from) - places:
+            yield "administration.reach_from", f"expected a segment or hq, saw {place!r}"
+    if (monitoring := config.monitoring) is not None:
+        for place in set(monitoring.reach_from) - places:
+            yield "monitoring.reach_from", f"expected a segment or hq, saw {place!r}"
+        if not _LINE.fullmatch(monitoring.location) or not _LINE.fullmatch(monitoring.contact):
+            yield "monitoring", "location and contact: expected one line without quotes or backslashes"
+        for user in monitoring.users:
+            if not _USER.fullmatch(user.name.lower()):
+                yield "monitoring.users", f"expected a user name, saw {user.name!r}"
+            for secret in (user.auth_key, user.priv_key):
+                if len(secret) < LEAST_SNMP_KEY or not _LINE.fullmatch(secret):
+                    yield (
+                        "monitoring.users",
+                        f"{user.name}: keys need {LEAST_SNMP_KEY} characters (RFC 3414 11.2) in one line, without "
+                        "quotes or backslashes",
+                    )
+
+
+def _check_servers(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    for server in config.name_servers:
+        IPv4Address(server)
+    if (logging := config.logging) is not None:
+        if not _HOST.fullmatch(logging.server):
+            yield "logging.server", f"expected a name or an address, saw {logging.server!r}"
+        if not 1 <= logging.port <= 65535:
+            yield "logging.port", f"expected 1 to 65535, saw {logging.port}"

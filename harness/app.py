@@ -1,0 +1,148 @@
+"""The composition root: real clock, real lab, run folder; nothing else builds them. Layer: top, below the front ends.
+
+`Session` is one proof of one site, in the steps that a front end needs: the command line runs it to the end at once,
+the pytest plugin stage by stage. Whatever happens, `close` takes the lab down and writes what is known.
+"""
+
+from __future__ import annotations
+
+import secrets as random
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+from harness.core.machine import RunMachine
+from harness.core.model import Plan, Verdict
+from harness.core.registry import load_checks, load_stages
+from harness.core.verdict import combine
+from harness.lab.docker_lab import DockerLab
+from harness.lab.sweep import sweep
+from harness.reports.junit import render_junit
+from harness.run_folder import RunFolder
+from harness.runner import Loop
+
+Keep = Literal["on-fail", "always", "never"]
+
+
+_PACES = {"field": "the hardware class's own waits", "fast": "hardware waits compressed, no protocol timer"}
+
+
+class MonotonicClock:
+    """CLOCK_MONOTONIC of this machine."""
+
+    def now_ns(self) -> int:
+        return time.monotonic_ns()
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    out: Path
+    keep: Keep = "never"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What a session came to. `kept` names the run whose lab was left up, or is None."""
+
+    verdict: Verdict
+    folder: Path
+    took_s: float
+    kept: str | None
+
+
+def _ignore(machine: RunMachine) -> None:
+    """The progress listener of a session that nobody watches."""
+
+
+class Session:
+    """One site's proof. Use as a context manager: the lab goes down on every way out."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        secrets: Mapping[str, str],
+        options: Options,
+        on_progress: Callable[[RunMachine], None] = _ignore,
+    ) -> None:
+        self.run_id = random.token_hex(3)
+        self.machine = RunMachine(plan, load_stages(), load_checks())
+        self._plan, self._options, self._clock = plan, options, MonotonicClock()
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
+        self.folder = RunFolder(options.out / name, plan, secrets)
+        self._lab = DockerLab(plan, secrets, self.run_id)
+        self._loop = Loop(self.machine, self._lab, self._clock, self.folder, on_progress)
+        self._times: dict[str, float] = {}
+        self._began_ns = self._clock.now_ns()
+        self._proof: Proof | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def start(self) -> float:
+        """Sweep what dead runs left, build the lab. Returns the seconds it took. Raises: LabError."""
+        began_ns = self._clock.now_ns()
+        sweep()
+        self._lab.start()
+        self._times["lab_up_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        return self._times["lab_up_s"]
+
+    def run(self, until: Callable[[RunMachine], bool] = lambda machine: False) -> None:
+        """Run the machine on. Raises: LabError."""
+        began_ns = self._clock.now_ns()
+        self._loop.run(until)
+        self._times["loop_s"] = self._times.get("loop_s", 0.0) + (self._clock.now_ns() - began_ns) / 1e9
+
+    def conclude(self) -> Proof:
+        """Judge, gather captures and logs, take the lab down (or keep it), write the folder."""
+        if self._proof is not None:
+            return self._proof
+        self._gather()
+        verdict = self._judge()
+        keep = self._options.keep == "always" or (self._options.keep == "on-fail" and not verdict.proven)
+        if not keep:
+            self._take_down()
+        verdict = self._judge()
+        branch = self._plan.branch
+        self.folder.save_verdict(verdict, render_junit(verdict, f"{branch.profile} / {branch.site}"))
+        took_s = (self._clock.now_ns() - self._began_ns) / 1e9
+        self._proof = Proof(verdict, self.folder.path, took_s, self.run_id if keep else None)
+        return self._proof
+
+    def close(self) -> None:
+        """Leave nothing behind that `conclude` did not mean to keep. Safe to call twice."""
+        if self._proof is None:
+            try:
+                self._gather()
+            finally:
+                self._take_down()
+        self.folder.close()
+
+    def _judge(self) -> Verdict:
+        facts: dict[str, Any] = dict(self._lab.facts())
+        self._times["waited_s"] = self._loop.waited_ns / 1e9
+        facts |= {
+            "pace": self._plan.pace,
+            "waits": _PACES[self._plan.pace],
+            "profile_digest": self._plan.profile_digest,
+            "times_s": dict(self._times),
+        }
+        return combine(self._plan, self.machine, facts)
+
+    def _gather(self) -> None:
+        for name, content in self._lab.collect():
+            self.folder.save(name, content)
+
+    def _take_down(self) -> None:
+        began_ns = self._clock.now_ns()
+        self._lab.stop()
+        self._times["lab_down_s"] = (self._clock.now_ns() - began_ns) / 1e9

@@ -1,0 +1,185 @@
+"""The command line: arguments, progress, error to exit code. Layer: front end; the only print and the only sys.exit.
+
+Exit codes: 0 proven, 1 not proven, 2 bad input, 3 lab or engine broke, 4 our bug, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+from typing import NoReturn
+
+from rich.console import Console
+
+from harness.app import Options, Session
+from harness.core.model import Plan
+from harness.core.registry import load_stages
+from harness.errors import (
+    EXIT_BUG,
+    EXIT_INTERRUPTED,
+    EXIT_NOT_PROVEN,
+    EXIT_PROVEN,
+    BranchproofError,
+    InputError,
+    Problem,
+)
+from harness.profile.compile import compile_plan, site_names
+from harness.profile.load import LoadedProfile, load_profile
+from harness.profile.schema import schema
+from harness.profile.secrets import resolve_secrets
+from harness.progress import Progress
+from harness.reports.text import render_verdict
+
+_EXITS = "exit: 0 proven, 1 not proven, 2 bad input, 3 lab or engine broke, 4 our bug, 130 interrupted"
+
+
+def main(argv: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and leave with its exit code."""
+    signal.signal(signal.SIGTERM, _interrupt)
+    console = Console(highlight=False)
+    try:
+        args = _build_parser().parse_args(argv)
+        code = args.run(args, console)
+    except KeyboardInterrupt:
+        _complain(console, "interrupted; the lab is taken down")
+        code = EXIT_INTERRUPTED
+    except BranchproofError as error:
+        _complain(console, str(error))
+        code = error.exit_code
+    except Exception:
+        _complain(console, traceback.format_exc() + "this is a bug in branchproof itself")
+        code = EXIT_BUG
+    sys.stdout.flush()
+    sys.exit(code)
+
+
+def _interrupt(signum: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def _complain(console: Console, text: str) -> None:
+    sys.stderr.write(f"branchproof: {text}\n")
+
+
+def _build_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="branchproof", description="Prove a branch router's profile on a bench of stand-ins.", epilog=_EXITS
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_prove(commands)
+    seed = commands.add_parser("seed", help="write the stand-ins' seeds, to bring the lab up by hand with compose")
+    seed.add_argument("profile", type=Path)
+    seed.add_argument("--site", help="site (default: the first)")
+    seed.add_argument("--out", type=Path, required=True, help="folder for the seeds (holds secrets in clear)")
+    seed.set_defaults(run=_run_seed)
+    sweeping = commands.add_parser("sweep", help="remove whatever any run left behind in the engine")
+    sweeping.set_defaults(run=_run_sweep)
+    printing = commands.add_parser("schema", help="print the profile's JSON Schema")
+    printing.set_defaults(run=_run_schema)
+    preparing = commands.add_parser("prepare", help="set up engine and images, as far as they are not there")
+    preparing.set_defaults(run=_run_prepare)
+    releasing = commands.add_parser("release", help="stop the engine, if `prepare` started it")
+    releasing.set_defaults(run=_run_release)
+    return parser
+
+
+def _add_prove(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    prove = commands.add_parser("prove", help="run the whole bring-up and judge it", epilog=_EXITS)
+    prove.add_argument("profiles", type=Path, nargs="+", metavar="PROFILE", help="profile (YAML)")
+    prove.add_argument(
+        "--site",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="site to prove, repeatable; `all`; default: the first",
+    )
+    prove.add_argument("--pace", choices=("fast", "field"), default="fast", help="hardware waits: compressed or real")
+    prove.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="where run folders go (runs)")
+    prove.add_argument("--keep", choices=("on-fail", "always", "never"), default="never", help="leave the lab up")
+    prove.add_argument("--until", metavar="STAGE", choices=[s.name for s in load_stages()], help="last stage to run")
+    prove.set_defaults(run=_run_prove)
+
+
+def _run_prove(args: argparse.Namespace, console: Console) -> int:
+    plans = [plan for path in args.profiles for plan in _compile_sites(load_profile(path), path, args, console)]
+    secrets = [resolve_secrets(plan) for plan in plans]  # every plan's, before the first lab starts
+    proven = [_prove(plan, values, args, console) for plan, values in zip(plans, secrets, strict=True)]
+    if len(proven) > 1:
+        console.print(f"{sum(proven)} of {len(proven)} proven", soft_wrap=True)
+    return EXIT_PROVEN if all(proven) else EXIT_NOT_PROVEN
+
+
+def _compile_sites(loaded: LoadedProfile, path: Path, args: argparse.Namespace, console: Console) -> list[Plan]:
+    names = list(site_names(loaded))
+    wanted: list[str] = names if "all" in args.site else args.site or names[:1]
+    for name in wanted:
+        if name not in names:
+            raise InputError((Problem(str(path), 0, 0, "--site", f"no site {name!r}; it has {', '.join(names)}"),))
+    if len(names) > 1 and not args.site:
+        console.print(
+            f"{path}: first of {len(names)} sites ({', '.join(names)}); --site NAME or --site all", soft_wrap=True
+        )
+    return [compile_plan(loaded, name, args.pace, args.until) for name in wanted]
+
+
+def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, console: Console) -> bool:
+    name = f"{plan.branch.profile} / {plan.branch.site}"
+    console.print(f"{name}  (pace {plan.pace})", style="bold", soft_wrap=True)
+    with (
+        Progress(console, time.monotonic_ns) as progress,
+        Session(plan, secrets, Options(args.out, args.keep), progress.on_progress) as session,
+    ):
+        progress.show("  ...   lab           building networks and stand-ins")
+        progress.say(f"  lab   stand-ins ready in {session.start():.1f} s")
+        session.run()
+        progress.show("  ...   lab           gathering captures, taking it down")
+        proof = session.conclude()
+    console.print(render_verdict(proof.verdict, name, proof.took_s), style="bold", soft_wrap=True)
+    console.print(f"evidence in {proof.folder}", soft_wrap=True)
+    if proof.kept:
+        console.print(f"lab {proof.kept} is still up; `branchproof sweep` removes it", soft_wrap=True)
+    return proof.verdict.proven
+
+
+def _run_seed(args: argparse.Namespace, console: Console) -> int:
+    from harness.lab.seeds import write_seeds  # noqa: PLC0415 - keys and images are only made here
+
+    loaded = load_profile(args.profile)
+    plan = compile_plan(loaded, args.site or next(iter(site_names(loaded))), "fast", None)
+    write_seeds(plan, resolve_secrets(plan), args.out)
+    console.print(f"seeds for {plan.branch.site} in {args.out}: they hold secrets in clear", soft_wrap=True)
+    return EXIT_PROVEN
+
+
+def _run_sweep(args: argparse.Namespace, console: Console) -> int:
+    from harness.lab.sweep import sweep  # noqa: PLC0415
+
+    removed = sweep(everything=True)
+    console.print(f"removed {len(removed)} things" if removed else "nothing to remove", soft_wrap=True)
+    return EXIT_PROVEN
+
+
+def _run_schema(args: argparse.Namespace, console: Console) -> int:
+    sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
+    return EXIT_PROVEN
+
+
+def _run_prepare(args: argparse.Namespace, console: Console) -> int:
+    from harness.setup.prepare import prepare  # noqa: PLC0415
+
+    prepare(lambda text: console.print(text, soft_wrap=True))
+    return EXIT_PROVEN
+
+
+def _run_release(args: argparse.Namespace, console: Console) -> int:
+    from harness.setup.prepare import release  # noqa: PLC0415
+
+    release(lambda text: console.print(text, soft_wrap=True))
+    return EXIT_PROVEN

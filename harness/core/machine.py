@@ -1,0 +1,345 @@
+"""The run machine: what to do next, and when it must be woken. Layer: core, pure; time is an argument.
+
+Theory of operation. The steps of a run are its stages, then its checks, one at a time. The rules of stage time:
+
+- A stage is reached when each of its needs was met; an observation meets at most one need of the whole run, and needs
+  are served first in, first out. On entering a stage the machine looks back over what it was given before.
+- Its window opens when the stage before closed and is as long as its budget. Only what *happened* in time counts
+  (`at_ns`), but the machine listens `SETTLE_NS` longer, for what is still under way.
+- A stage missed is FAIL; the stages after it are INCONCLUSIVE, blocked. A stage whose own probe broke is INCONCLUSIVE.
+- A check's asks are answered within its timeout, or it is INCONCLUSIVE.
+- When all steps are closed the machine listens `SETTLE_NS` more and then judges everything anew, over all that had
+  happened by the last close, in the order in which it happened. Outcomes therefore depend on what happened and when,
+  never on how late or in which order (between sources) it was delivered; and a replay of the tape is the same run.
+
+A step is `is_settled` when all that had happened by its close has arrived; until then its result is not shown. Judging a
+step early is for live viewing: only the results of a machine that is `done` are final.
+
+Not here: what is expected (stages/, checks/), the words for a miss (judging.py), the loop (runner.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.core import judging
+from harness.core.entries import Check, Evidence, Seen, Stage
+from harness.core.model import Action, Ask, Finding, Observation, Plan, StageResult
+from harness.core.timing import SETTLE_NS, Window, to_ns, to_s
+
+StepState = Literal["waiting", "running", "reached", "missed", "broken", "blocked", "judged", "timed_out", "set_aside"]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """One step for a live view. `took_s` None: not reached (yet)."""
+
+    name: str
+    title: str
+    state: StepState
+    started_ns: int | None
+    took_s: float | None
+    budget_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """The step under way."""
+
+    name: str
+    since_ns: int
+    budget_s: float
+
+
+@dataclass(slots=True)
+class _Step:
+    """The machine's notes on one stage or check."""
+
+    entry: Stage | Check
+    budget_s: float
+    state: StepState = "waiting"
+    window: Window | None = None
+    met: dict[int, Seen] = field(default_factory=dict)
+    labels: list[str] = field(default_factory=list)
+    done_actions: set[str] = field(default_factory=set)
+    scanned: int = 0
+    reached_ns: int | None = None
+    closed_ns: int | None = None
+    blocked_by: str = ""
+    settled: bool = False
+    result: StageResult | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+class RunMachine:
+    """One run of one plan. Feed it with `start`, then `on_observation` and `on_tick` until `done`."""
+
+    def __init__(self, plan: Plan, stages: Sequence[Stage], checks: Sequence[Check]) -> None:
+        self.plan = plan
+        chosen = _cut(stages, plan.until)
+        names = {s.name for s in chosen}
+        budgets = plan.branch.acceptance.budgets_s
+        self._stages = [_Step(s, float(budgets[s.name])) for s in chosen]
+        self._checks = [_Step(c, c.timeout_s) for c in checks if c.after in names]
+        self._steps = [*self._stages, *self._checks]
+        self._position = -1
+        self._known = Evidence()
+        self._log: list[Observation] = []
+        self._used: set[int] = set()
+        self._pending: list[Action] = []
+        self._closed_ns = 0
+        self.done = False
+
+    # ------------------------------------------------------------ inputs
+
+    def start(self, now_ns: int) -> tuple[Action, ...]:
+        """Begin the first stage. Returns what to do now."""
+        self._closed_ns = now_ns
+        self._enter_next()
+        return self._advance(now_ns)
+
+    def on_observation(self, observation: Observation, now_ns: int) -> tuple[Action, ...]:
+        """Take one observation. What is over at `now_ns` is over, whether or not a tick said so before."""
+        before = self._advance(now_ns)
+        self._known.add(Seen(len(self._log), observation))
+        self._log.append(observation)
+        return before + self._advance(now_ns)
+
+    def on_tick(self, now_ns: int) -> tuple[Action, ...]:
+        """Be woken, at or after `deadline_ns`."""
+        return self._advance(now_ns)
+
+    # ------------------------------------------------------------ what can be read at any time
+
+    @property
+    def evidence(self) -> Sequence[Observation]:
+        """All observations by their number."""
+        return self._log
+
+    @property
+    def deadline_ns(self) -> int | None:
+        """When the machine must be woken if nothing is seen before; None when it is done or was not started."""
+        if self.done or self._position < 0:
+            return None
+        wakes = [s.closed_ns + SETTLE_NS for s in self._steps if s.closed_ns is not None and not s.settled]
+        step = self._current
+        if step is None:
+            wakes.append(self._closed_ns + SETTLE_NS)
+        elif step.window is not None:
+            wakes.append(step.window.heard_ns)
+        return min(wakes)
+
+    @property
+    def running(self) -> Running | None:
+        """The step under way, or None before the start and after the last."""
+        step = self._current
+        return None if step is None or step.window is None else Running(step.entry.name, step.window.opens_ns, step.budget_s)
+
+    @property
+    def progress(self) -> tuple[Progress, ...]:
+        """All stages, for a live view."""
+        return tuple(_show(s) for s in self._stages)
+
+    @property
+    def check_progress(self) -> tuple[Progress, ...]:
+        """All checks, for a live view."""
+        return tuple(_show(s) for s in self._checks)
+
+    def is_settled(self, name: str) -> bool:
+        """Say whether a stage or check is closed and all that had happened by then has arrived."""
+        return any(s.settled for s in self._steps if s.entry.name == name)
+
+    def results(self) -> tuple[StageResult, ...]:
+        """Return all stages' results; those not settled yet are INCONCLUSIVE."""
+        return tuple(s.result or judging.result_unsettled(s.entry.name, s.budget_s) for s in self._stages)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Return the checks' findings, one or more a check; those not settled yet are INCONCLUSIVE."""
+        return tuple(f for s in self._checks for f in (s.findings or (judging.finding_unsettled(_check(s)),)))
+
+    # ------------------------------------------------------------ the steps
+
+    @property
+    def _current(self) -> _Step | None:
+        return self._steps[self._position] if 0 <= self._position < len(self._steps) else None
+
+    def _advance(self, now_ns: int) -> tuple[Action, ...]:
+        if not self.done and self._position >= 0:
+            while (step := self._current) is not None and self._close_if_over(step, now_ns):
+                self._enter_next()
+            self._settle(now_ns)
+        actions, self._pending = tuple(self._pending), []
+        return actions
+
+    def _enter_next(self) -> None:
+        self._position += 1
+        step = self._current
+        if step is None:
+            return
+        missed = next((s for s in self._stages if s.state in ("missed", "broken")), None)
+        step.window = Window(self._closed_ns, to_ns(step.budget_s))
+        if isinstance(step.entry, Stage):
+            if missed is not None:
+                step.blocked_by = missed.entry.name
+                self._close(step, "blocked", self._closed_ns)
+                return
+        elif step.entry.why_not(self.plan) is not None:
+            self._close(step, "set_aside", self._closed_ns)
+            return
+        elif not self._is_reached(step.entry.after):
+            step.blocked_by = step.entry.after
+            self._close(step, "blocked", self._closed_ns)
+            return
+        step.state = "running"
+
+    def _is_reached(self, name: str) -> bool:
+        return any(s.state == "reached" for s in self._stages if s.entry.name == name)
+
+    def _close(self, step: _Step, state: StepState, at_ns: int) -> None:
+        step.state, step.closed_ns = state, at_ns
+        self._closed_ns = max(self._closed_ns, at_ns)
+
+    def _close_if_over(self, step: _Step, now_ns: int) -> bool:
+        if step.closed_ns is None:
+            self._act(step)
+            if isinstance(step.entry, Stage):
+                self._move_stage(step, step.entry, now_ns)
+            else:
+                self._move_check(step, step.entry, now_ns)
+        return step.closed_ns is not None
+
+    def _act(self, step: _Step) -> None:
+        """Do what is to be done by now and was not yet."""
+        for action in step.entry.actions(self.plan, self._known):
+            key = action.label if isinstance(action, Ask) else action.verb
+            if key not in step.done_actions:
+                step.done_actions.add(key)
+                self._pending.append(action)
+                if isinstance(action, Ask):
+                    step.labels.append(action.label)
+
+    def _move_stage(self, step: _Step, stage: Stage, now_ns: int) -> None:
+        assert step.window is not None
+        if step.state == "running":
+            self._match(step, stage, step.window)
+            if len(step.met) == len(stage.needs(self.plan)):
+                step.reached_ns = max(step.window.opens_ns, *(s.at_ns for s in step.met.values()))
+                step.state = "reached"
+                step.window = Window(step.window.opens_ns, step.reached_ns + to_ns(stage.answers_within_s) - step.window.opens_ns)
+        if step.state == "reached":
+            assert step.reached_ns is not None
+            if not self._open_labels(step) or not stage.answers_within_s:
+                self._close(step, "reached", max(step.reached_ns, self._last_answer_ns(step)))
+            elif step.window.is_over(now_ns):
+                self._close(step, "reached", step.window.closes_ns)
+        elif (failed := self._failed_answer(step)) is not None:
+            self._close(step, "missed" if failed.is_silence else "broken", max(step.window.opens_ns, failed.seen.at_ns))
+        elif step.window.is_over(now_ns):
+            self._close(step, "missed", step.window.closes_ns)
+
+    def _match(self, step: _Step, stage: Stage, window: Window) -> None:
+        needs = stage.needs(self.plan)
+        for index in range(step.scanned, len(self._log)):
+            observation = self._log[index]
+            if index in self._used or not window.accepts(observation.at_ns):
+                continue
+            for place, need in enumerate(needs):
+                if place not in step.met and need.matches(self.plan, observation):
+                    step.met[place] = Seen(index, observation)
+                    self._used.add(index)
+                    break
+        step.scanned = len(self._log)
+
+    def _move_check(self, step: _Step, check: Check, now_ns: int) -> None:
+        assert step.window is not None
+        awaited = check.awaits(self.plan, self._known) if check.awaits else None
+        if not self._open_labels(step) and (awaited is not None or check.awaits is None):
+            last_ns = max(step.window.opens_ns, self._last_answer_ns(step), awaited.at_ns if awaited else 0)
+            self._close(step, "judged", min(last_ns, step.window.closes_ns))
+        elif step.window.is_over(now_ns):
+            self._close(step, "timed_out", step.window.closes_ns)
+
+    def _open_labels(self, step: _Step) -> list[str]:
+        return [label for label in step.labels if self._known.find_answer(label) is None]
+
+    def _last_answer_ns(self, step: _Step) -> int:
+        answers = (self._known.find_answer(label) for label in step.labels)
+        return max((a.seen.at_ns for a in answers if a is not None), default=0)
+
+    def _failed_answer(self, step: _Step) -> judging.Answer | None:
+        answers = (self._known.find_answer(label) for label in step.labels)
+        return next((a for a in answers if a is not None and not a.ok), None)
+
+    # ------------------------------------------------------------ judging
+
+    def _settle(self, now_ns: int) -> None:
+        """Judge each step once all that had happened by its close has arrived; at the very end judge all anew."""
+        for step in self._steps:
+            if not step.settled and step.closed_ns is not None and now_ns >= step.closed_ns + SETTLE_NS:
+                step.settled = True
+                self._judge(step, step.closed_ns)
+        if self._current is None and now_ns >= self._closed_ns + SETTLE_NS:
+            self.done = True
+            for step in self._steps:
+                self._judge(step, self._closed_ns)
+
+    def _judge(self, step: _Step, until_ns: int) -> None:
+        evidence = self._known.as_happened(until_ns)
+        if isinstance(step.entry, Stage):
+            step.result = self._judge_stage(step, step.entry, evidence)
+        else:
+            step.findings = self._judge_check(step, step.entry, evidence)
+
+    def _judge_stage(self, step: _Step, stage: Stage, evidence: Evidence) -> StageResult:
+        assert step.window is not None
+        if step.state == "blocked":
+            return judging.result_blocked(stage.name, step.budget_s, step.blocked_by)
+        if step.state == "reached":
+            assert step.reached_ns is not None
+            took_s = to_s(step.reached_ns - step.window.opens_ns)
+            return judging.result_reached(self.plan, stage, evidence, took_s, step.budget_s, step.met.values())
+        unmet = [n for place, n in enumerate(stage.needs(self.plan)) if place not in step.met]
+        if step.state == "broken":
+            return judging.result_broken(stage, step.budget_s, self._failed_answer(step))
+        late = self._find_late(unmet, step.window)
+        return judging.result_missed(stage, step.budget_s, unmet, evidence, late, self._failed_answer(step))
+
+    def _find_late(self, unmet: Sequence[judging.Need], window: Window) -> tuple[Seen, float] | None:
+        """Return what met a need after the window closed, and by how many seconds it was late."""
+        for seen in self._known:
+            if seen.at_ns > window.closes_ns and any(n.matches(self.plan, seen.observation) for n in unmet):
+                return seen, to_s(seen.at_ns - window.closes_ns)
+        return None
+
+    def _judge_check(self, step: _Step, check: Check, evidence: Evidence) -> tuple[Finding, ...]:
+        if step.state == "blocked":
+            return (judging.finding_blocked(check, step.blocked_by),)
+        if step.state == "set_aside":
+            return (judging.finding_set_aside(check, check.why_not(self.plan) or ""),)
+        silent = [label for label in step.labels if evidence.find_answer(label) is None]
+        if silent:
+            return (judging.finding_silent(check, silent),)
+        return check.judge(self.plan, evidence)
+
+
+def _cut(stages: Sequence[Stage], until: str | None) -> list[Stage]:
+    ordered = sorted(stages, key=lambda s: s.order)
+    if until is None:
+        return ordered
+    names = [s.name for s in ordered]
+    if until not in names:
+        raise ValueError(f"plan.until: expected one of {', '.join(names)}, saw {until!r}")
+    return ordered[: names.index(until) + 1]
+
+
+def _show(step: _Step) -> Progress:
+    started_ns = step.window.opens_ns if step.window is not None and step.state != "blocked" else None
+    took_s = None if step.reached_ns is None or started_ns is None else to_s(step.reached_ns - started_ns)
+    return Progress(step.entry.name, step.entry.title, step.state, started_ns, took_s, step.budget_s)
+
+
+def _check(step: _Step) -> Check:
+    assert isinstance(step.entry, Check)
+    return step.entry

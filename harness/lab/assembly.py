@@ -1,0 +1,119 @@
+"""Builds a run's networks, volumes and containers, as much at once as their order allows. Layer: lab, I/O, threads.
+
+The order: networks (each as soon as it can), a container as soon as its own networks are there, the one-shot bridge
+container when all are. Containers that wait for power are made and attached, not started. A subnet that another run
+took in the meantime is replaced by the next free one.
+
+Measured on two cores with Engine 20.10: network 65 ms each and one after the other, whatever the number of callers;
+container creation 10 ms, start 270 ms alone and 1.9 s for ten at once. So starts set the time, and overlap with the rest.
+
+Not here: names (topology.py), calls (engine.py), what runs later (containers.py).
+"""
+
+from __future__ import annotations
+
+import random
+import threading
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+
+from harness.errors import LabError
+from harness.lab.engine import Engine, SubnetTaken
+from harness.lab.topology import Network, Topology, choose_subnets, for_run
+
+WORKERS = 12
+SUBNET_TRIES = 20
+BRIDGES_EXIT_S = 60
+"""For the one-shot container: 0.3 s on an idle machine; this only protects us from a hung engine."""
+
+
+class Assembly:
+    """One run's resources in the making. `on_container(name, id)` is called before a container starts (to attach)."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        topology: Topology,
+        run_id: str,
+        labels: Mapping[str, str],
+        later: frozenset[str],
+        on_container: Callable[[str, str], None],
+    ) -> None:
+        self._engine, self._base, self._run_id, self._labels = engine, topology, run_id, labels
+        self._later, self._on_container = later, on_container
+        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="assembly")
+        self._lock = threading.Lock()
+        self._start_at = random.randrange(1 << 16)  # so that runs side by side seldom choose the same subnet
+        self._subnets = choose_subnets(topology.networks, engine.list_subnets(), self._start_at)
+        self._networks = {name: self._pool.submit(self._make_network, name) for name in topology.networks}
+        self._volumes = {name: self._pool.submit(self._make_volume, name) for name in topology.volumes}
+        one_shot = [s for s in topology.services.values() if s.network_mode == "host"]
+        self.one_shots = {s.name: self._pool.submit(self._run_one_shot, s.name) for s in one_shot}
+        nodes = [s for s in topology.services.values() if s.network_mode != "host"]
+        self.nodes: dict[str, Future[str]] = {s.name: self._pool.submit(self._make_node, s.name) for s in nodes}
+
+    def wait_networks(self) -> Topology:
+        """Block until every network is there; return the topology under the run's own names. Raises: LabError."""
+        for future in self._networks.values():
+            future.result()
+        return self._topology()
+
+    def close(self) -> None:
+        """Cancel what has not begun, wait for what has. Safe to call twice."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def _topology(self) -> Topology:
+        with self._lock:
+            return for_run(self._base, self._run_id, dict(self._subnets))
+
+    def _make_network(self, name: str) -> None:
+        for _ in range(SUBNET_TRIES):
+            network: Network = self._topology().networks[name]
+            try:
+                self._engine.create_network(network, self._labels)
+                return
+            except SubnetTaken:
+                taken = self._engine.list_subnets()
+                with self._lock:
+                    self._start_at += 1 + random.randrange(256)
+                    mine = [subnet for other, subnet in self._subnets.items() if other != name]
+                    self._subnets |= choose_subnets([name], [*taken, *mine, network.subnet], self._start_at)
+        raise LabError(
+            expected="a subnet that no other run takes first",
+            seen=f"{SUBNET_TRIES} of them taken",
+            where=f"network {name}",
+            hint="start fewer runs at the same time, or clean up: branchproof sweep",
+        )
+
+    def _make_volume(self, name: str) -> None:
+        self._engine.create_volume(self._topology().volumes[name], self._labels)
+
+    def _make(self, name: str) -> str:
+        service = self._base.services[name]
+        for mount in service.mounts:
+            self._volumes[mount.volume].result()
+        for end in service.attachments:
+            self._networks[end.network].result()
+        topology = self._topology()  # only now are this service's subnets settled
+        container = self._engine.create_container(topology.services[name], topology, self._labels)
+        self._on_container(name, container)
+        return container
+
+    def _make_node(self, name: str) -> str:
+        container = self._make(name)
+        if name not in self._later:
+            self._engine.start(container)
+        return container
+
+    def _run_one_shot(self, name: str) -> None:
+        self.wait_networks()
+        container = self._make(name)
+        self._engine.start(container)
+        code = self._engine.wait_exit(container, BRIDGES_EXIT_S)
+        if code:
+            raise LabError(
+                expected="exit code 0",
+                seen=f"exit code {code}",
+                where=f"one-shot container {name}",
+                hint="see its node log; it needs NET_ADMIN in the engine host's network namespace",
+            )

@@ -1,0 +1,399 @@
+"""A topology brought to life in containers: the live half of the Lab. Layer: lab, I/O, threads.
+
+Laws: everything that a node says comes through one queue and is handled in the caller's thread; an event leaves as an
+Observation in the harness's clock domain; a node that fails, ends or falls silent where it may not is a LabError with
+exit code and log tail; `stop` runs every step whatever one of them says.
+
+Not here: which services, which seeds (docker_lab.py); the order of building (assembly.py).
+"""
+
+from __future__ import annotations
+
+import base64
+import itertools
+import queue
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from typing import Any
+
+from emulators.common.wire import Command, Event, render
+from harness.core.model import Action, Ask, Observation, PowerOn
+from harness.errors import LabError
+from harness.lab.assembly import Assembly
+from harness.lab.channel import Channel, Ended, EventSeen, Item, NodeLog
+from harness.lab.engine import Engine, EngineFacts, ImageFacts
+from harness.lab.offsets import Offset, Sample, combine_samples
+from harness.lab.owner import KEPT_LABEL, RUN_LABEL, describe_self, make_labels
+from harness.lab.ports import Clock
+from harness.lab.removal import remove_labelled
+from harness.lab.seeds import render_seed
+from harness.lab.topology import Topology, Volume
+
+Seed = Mapping[str, Any]
+MakeSeeds = Callable[[Topology], Mapping[str, Seed]]
+
+READY_S = 60.0
+"""From the last start to the last node.ready. 1 to 3 s here; a loaded machine gets a wide margin."""
+ANSWER_S = 30.0
+"""For an answer that we ask for ourselves (clock, fetch)."""
+EXIT_S = 5.0
+"""From the end of a node's stream to the engine knowing its exit code."""
+CLOCK_ROUNDS = 5
+LOG_TAIL_LINES = 25
+INPUTS_LABEL = "branchproof.inputs"
+
+
+@dataclass(frozen=True, slots=True)
+class Fetch:
+    """A file to bring home: node, path inside it, and its name in the run folder."""
+
+    node: str
+    path: str
+    name: str
+
+
+class SystemClock:
+    """CLOCK_MONOTONIC of this machine."""
+
+    def now_ns(self) -> int:
+        return time.monotonic_ns()
+
+
+class ContainerLab:
+    """Implements ports.Lab over any topology whose nodes keep the bench's lines. `router` is started by PowerOn."""
+
+    def __init__(
+        self,
+        topology: Topology,
+        make_seeds: MakeSeeds,
+        run_id: str,
+        *,
+        router: str = "router",
+        fetches: tuple[Fetch, ...] = (),
+        clock: Clock | None = None,
+    ) -> None:
+        self.run_id = run_id
+        self.topology = topology
+        self._make_seeds, self._router, self._fetches = make_seeds, router, fetches
+        self._clock: Clock = clock or SystemClock()
+        self._engine: Engine | None = None
+        self._assembly: Assembly | None = None
+        self._channels: dict[str, Channel] = {}
+        self._ids: dict[str, str] = {}
+        self._logs: dict[str, NodeLog] = {name: NodeLog(name) for name in topology.services}
+        self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._held: deque[Item] = deque()
+        self._seeds: Mapping[str, Seed] = {}
+        self._numbers = itertools.count(1)
+        self._labels: dict[int, str] = {}
+        self._offset: Offset | None = None
+        self._powered = False
+        self._means: list[Mapping[str, Any]] = []
+        self._facts: dict[str, Any] = {"run": run_id}
+        self._times: dict[str, float] = {}
+
+    # ------------------------------------------------------------ start
+
+    def start(self) -> None:
+        """See ports.Lab. Raises: LabError."""
+        began_ns = self._clock.now_ns()
+        self._engine = Engine()
+        labels = make_labels(self.run_id, describe_self(), time.time())
+        with ThreadPoolExecutor(4, thread_name_prefix="facts") as pool:
+            engine_facts = pool.submit(self._engine.read_facts)
+            names = sorted({s.image for s in self.topology.services.values()})
+            images = {name: pool.submit(self._engine.get_image, name) for name in names}
+            self._keep_facts(engine_facts, images)
+            later = frozenset({self._router})
+            self._assembly = Assembly(self._engine, self.topology, self.run_id, labels, later, self._attach)
+            self.topology = self._assembly.wait_networks()
+            self._seeds = self._make_seeds(self.topology)
+        self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        self._deliver_seeds(self._assembly)
+        self._times["containers_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        self._wait_ready(set(self._assembly.nodes) - {self._router})
+        self._times["ready_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        self._measure_offset(sorted(set(self._assembly.nodes) - {self._router}))
+        self._times["start_s"] = (self._clock.now_ns() - began_ns) / 1e9
+
+    def _keep_facts(self, engine: Future[EngineFacts], images: Mapping[str, Future[ImageFacts]]) -> None:
+        """Keep what the lab is made of; this is also where a missing image is found, before anything is made."""
+        found = {name: future.result() for name, future in images.items()}
+        seen = engine.result()
+        self._facts["engine"] = {"version": seen.version, "api": seen.api, "system": seen.system}
+        self._facts["kernel"] = seen.kernel
+        self._facts["images"] = {
+            name: {"id": image.image_id, "inputs": image.labels.get(INPUTS_LABEL)} for name, image in found.items()
+        }
+
+    def _attach(self, node: str, container: str) -> None:
+        assert self._engine is not None
+        stream = self._engine.attach(container)
+        self._ids[node] = container
+        self._channels[node] = Channel(node, stream, self._queue, self._logs[node], self._clock)
+
+    def _deliver_seeds(self, assembly: Assembly) -> None:
+        """Give each node its seed when it is attached and the bridges are set: it does nothing before that."""
+        for future in assembly.one_shots.values():
+            future.result()
+        names = {future: name for name, future in assembly.nodes.items()}
+        for future in as_completed(names):
+            future.result()
+            if names[future] != self._router:
+                self._send_seed(names[future])
+
+    def _send_seed(self, node: str) -> None:
+        if node not in self._seeds:
+            raise LabError(
+                expected=f"a seed for {node}", seen=f"seeds for {', '.join(sorted(self._seeds))}", where=node,
+                hint="a bug: the topology has a node that the plan has no seed for",
+            )  # fmt: skip
+        self._channels[node].send(render_seed(self._seeds[node]))
+
+    def _wait_ready(self, waiting: set[str]) -> None:
+        deadline_ns = self._clock.now_ns() + int(READY_S * 1e9)
+        seen: list[Item] = []
+        while waiting:
+            item = self._next_item(deadline_ns)
+            if item is None:
+                node = min(waiting)
+                raise self._node_error(node, "node.ready", f"nothing of it in {READY_S:g} s ({', '.join(sorted(waiting))})")
+            if isinstance(item, EventSeen):
+                seen.append(item)
+                if item.event.kind == "node.ready":
+                    waiting.discard(item.node)
+        self._held.extendleft(reversed(seen))
+
+    def _measure_offset(self, nodes: list[str]) -> None:
+        samples = [self._sample_clock(node) for node in nodes]
+        if samples:
+            best = min(samples, key=lambda s: s.received_ns - s.sent_ns).node
+            samples += [self._sample_clock(best) for _ in range(CLOCK_ROUNDS)]
+        try:
+            self._offset = combine_samples(samples)
+        except ValueError as error:
+            raise LabError(
+                expected="one kernel's monotonic clock in all nodes", seen=str(error), where="lab",
+                hint="run all containers on one engine host",
+            ) from error  # fmt: skip
+        self._facts["clock"] = {
+            "offset_ns": self._offset.offset_ns, "bound_ns": self._offset.bound_ns, "samples": self._offset.samples,
+        }  # fmt: skip
+
+    def _sample_clock(self, node: str) -> Sample:
+        sent_ns = self._clock.now_ns()
+        event, received_ns = self._ask(node, "clock", {}, ANSWER_S)
+        if not event.data.get("ok"):
+            raise self._node_error(node, "an answer to the verb clock", str(event.data.get("error")))
+        return Sample(node, sent_ns, int(event.data["result"]["monotonic_ns"]), received_ns)
+
+    # ------------------------------------------------------------ run
+
+    def perform(self, action: Action) -> None:
+        """See ports.Lab. Raises: LabError."""
+        if isinstance(action, PowerOn):
+            self._power_on()
+            return
+        if not self._can_ask(action.node):
+            raise LabError(
+                expected=f"a running node to ask {action.ask!r}",
+                seen=f"{action.node!r}; running are {', '.join(self._running()) or 'none'}",
+                where="lab",
+                hint="a bug in a stage or check, unless the lab was not started",
+            )
+        self._labels[self._send(action)] = action.label
+
+    def power_cut(self) -> None:
+        """Take the router's power: its container is killed. Its volume stays. PowerOn gives power again."""
+        if not self._powered or self._engine is None:
+            return
+        self._powered = False
+        container, channel = self._ids[self._router], self._channels.pop(self._router)
+        self._engine.kill(container)
+        self._engine.wait_exit(container, int(ANSWER_S))
+        channel.close()
+
+    def _power_on(self) -> None:
+        if self._engine is None or self._router not in self._ids or self._powered:
+            raise LabError(
+                expected="a router without power",
+                seen="it has power" if self._powered else "no lab that was started",
+                where=self._router,
+                hint="a bug: PowerOn belongs once after start, and once after each power cut",
+            )
+        if self._router not in self._channels:
+            self._attach(self._router, self._ids[self._router])
+        self._send_seed(self._router)
+        self._powered = True
+        self._engine.start(self._ids[self._router])
+
+    def _send(self, ask: Ask) -> int:
+        number = next(self._numbers)
+        self._channels[ask.node].send(render(Command(number, ask.ask, ask.args)))
+        return number
+
+    def _running(self) -> list[str]:
+        if self._engine is None or self._offset is None or self._assembly is None:
+            return []
+        up = {node for node, channel in self._channels.items() if not channel.ended and node in self._assembly.nodes}
+        return sorted(up if self._powered else up - {self._router})
+
+    def _can_ask(self, node: str) -> bool:
+        return node in self._running()
+
+    def wait_observation(self, deadline_ns: int) -> Observation | None:
+        """See ports.Lab. Raises: LabError."""
+        while (item := self._next_item(deadline_ns)) is not None:
+            if isinstance(item, EventSeen):
+                return self._to_observation(item)
+        return None
+
+    def _next_item(self, deadline_ns: int) -> Item | None:
+        """Return the next item; None at the deadline. Raises: LabError for a node that broke.
+
+        An end that was meant (one-shot container, power cut) comes through, for the caller to skip.
+        """
+        item = self._held.popleft() if self._held else self._pull(deadline_ns)
+        if isinstance(item, Ended):
+            self._check_end(item)
+        elif item is not None and item.event.kind == "node.failed":
+            raise self._node_error(item.node, "a node that works", f"node.failed: {item.event.data.get('error')}")
+        elif item is not None and item.event.kind == "command.rejected":
+            raise self._node_error(item.node, "a command it can read", str(item.event.data.get("error")))
+        return item
+
+    def _pull(self, deadline_ns: int) -> Item | None:
+        left_s = (deadline_ns - self._clock.now_ns()) / 1e9
+        try:
+            return self._queue.get(timeout=left_s) if left_s > 0 else self._queue.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _check_end(self, end: Ended) -> None:
+        one_shots = self._assembly.one_shots if self._assembly else {}
+        if self._channels.get(end.node) is not end.channel or end.node in one_shots:
+            return
+        raise self._node_error(end.node, "a node that runs", f"its stream ended ({end.error or 'no more output'})")
+
+    def _node_error(self, node: str, expected: str, seen: str) -> LabError:
+        code = self._find_exit_code(node)
+        state = "still running" if code is None else f"exit code {code}"
+        tail = self._logs[node].tail(LOG_TAIL_LINES) or "(nothing)"
+        return LabError(
+            expected=expected, seen=f"{seen}; {state}; last log lines:\n{tail}", where=f"node {node} of run {self.run_id}",
+            hint=f"see nodes/{node}.log in the run folder",
+        )  # fmt: skip
+
+    def _find_exit_code(self, node: str) -> int | None:
+        """Return the exit code, waiting a moment for it: the stream ends before the engine has noted the exit."""
+        if self._engine is None or node not in self._ids:
+            return None
+        deadline_ns = self._clock.now_ns() + int(EXIT_S * 1e9)
+        channel = self._channels.get(node)
+        ended = channel is not None and channel.ended
+        while (code := self._engine.find_exit_code(self._ids[node])) is None:
+            if not ended or self._clock.now_ns() > deadline_ns:
+                return None
+            time.sleep(0.05)
+        return code
+
+    def _to_observation(self, item: EventSeen) -> Observation:
+        event = item.event
+        data = event.data
+        if event.kind == "command.done" and data.get("id") in self._labels:
+            data = {**data, "label": self._labels.pop(data["id"])}
+        elif event.kind == "means.chosen":
+            self._means.append({"node": event.node, "part": event.part, **data})
+        at_ns = self._offset.to_harness(event.at_ns) if self._offset else event.at_ns
+        return Observation(event.node, event.part, event.kind, at_ns, item.received_ns, event.wall_ns, event.seq, data)
+
+    def _ask(self, node: str, verb: str, args: Mapping[str, Any], timeout_s: float) -> tuple[Event, int]:
+        """Ask on the lab's own account; all else that comes meanwhile, also another node's end, is held for
+        `wait_observation`, and judged there."""
+        number = self._send(Ask(node, verb, args, ""))
+        deadline_ns = self._clock.now_ns() + int(timeout_s * 1e9)
+        while (item := self._pull(deadline_ns)) is not None:
+            if isinstance(item, EventSeen):
+                is_answer = item.event.kind == "command.done" and item.event.data.get("id") == number
+                if is_answer and item.node == node:
+                    return item.event, item.received_ns
+            self._held.append(item)
+            if isinstance(item, Ended) and item.node == node:
+                break
+        raise self._node_error(node, f"an answer to the verb {verb}", f"none within {timeout_s:g} s, or it ended")
+
+    # ------------------------------------------------------------ after the run
+
+    def facts(self) -> Mapping[str, Any]:
+        """See ports.Lab."""
+        return {
+            **self._facts,
+            "means": list(self._means),
+            "lab_times_s": dict(self._times),
+            "stray_lines": {n: c.stray_lines for n, c in sorted(self._channels.items()) if c.stray_lines},
+            "lost_events": {n: c.lost_events for n, c in sorted(self._channels.items()) if c.lost_events},
+        }
+
+    def collect(self) -> Iterator[tuple[str, bytes]]:
+        """See ports.Lab. A file that a node does not have is left out; any other trouble is noted in the node's log."""
+        for fetch in self._fetches:
+            content = self._fetch(fetch) if self._can_ask(fetch.node) else None
+            if content is not None:
+                yield fetch.name, content
+        for name, log in sorted(self._logs.items()):
+            yield f"nodes/{name}.log", log.render()
+
+    def _fetch(self, fetch: Fetch) -> bytes | None:
+        try:
+            event, _ = self._ask(fetch.node, "fetch", {"path": fetch.path}, ANSWER_S)
+        except LabError as error:
+            self._note(fetch.node, f"fetch {fetch.path}: {error.seen.splitlines()[0]}")
+            return None
+        if event.data.get("ok"):
+            return base64.b64decode(event.data["result"]["base64"])
+        if "FileNotFoundError" not in str(event.data.get("error")):
+            self._note(fetch.node, f"fetch {fetch.path}: {event.data.get('error')}")
+        return None
+
+    def _note(self, node: str, text: str) -> None:
+        self._logs[node].add(self._clock.now_ns(), f"[lab] {text}")
+
+    def stop(self, keep: bool = False) -> None:
+        """Remove everything of this run; with `keep`, mark the run as kept (`sweep` then leaves it) and only let go.
+
+        Safe to call twice and after a failed start. Raises: LabError at the very end, when something is left.
+        """
+        if self._assembly is not None:
+            self._assembly.close()
+        engine, self._engine = self._engine, None
+        channels = list(self._channels.values())
+        self._powered = False
+        left: tuple[str, ...] = ()
+        try:
+            if engine is not None and keep:
+                self._mark_kept(engine)
+            elif engine is not None:
+                left = remove_labelled(engine, f"{RUN_LABEL}={self.run_id}")
+        finally:
+            for channel in channels:
+                channel.close()
+            if engine is not None:
+                engine.close()
+        if left:
+            raise LabError(
+                expected="everything of the run removed", seen="\n".join(left), where=f"run {self.run_id}",
+                hint="once the engine is well again: branchproof sweep",
+            )  # fmt: skip
+
+    def _mark_kept(self, engine: Engine) -> None:
+        labels = make_labels(self.run_id, describe_self(), time.time()) | {KEPT_LABEL: "1"}
+        engine.create_volume(Volume("kept", f"bp-{self.run_id}-kept"), labels)
+
+
+def with_images(topology: Topology, images: Mapping[str, str]) -> Topology:
+    """Return the topology with other images for some services."""
+    services = {n: replace(s, image=images.get(n, s.image)) for n, s in topology.services.items()}
+    return replace(topology, services=services)

@@ -1,0 +1,64 @@
+"""Removes what carries a label, as much as the engine allows at once, and says what is left. Layer: lab, I/O, threads.
+
+Containers go first, then networks and volumes, which must not be in use. It looks again after each round: a call that a
+killed process had under way may still have made something. Not here: whose things may go (sweep.py).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from harness.errors import EngineError
+from harness.lab.engine import Engine, Resource
+
+ROUNDS = 6
+PAUSE_S = 0.5
+"""Between rounds, when something could not be removed: the engine frees a network's endpoints a moment later."""
+WORKERS = 8
+
+
+def remove_labelled(
+    engine: Engine, label: str, chosen: Callable[[tuple[Resource, ...]], tuple[Resource, ...]] = lambda found: found
+) -> tuple[str, ...]:
+    """Remove what carries the label and is `chosen`; never raises. Returns what is left, and why, empty when nothing."""
+    problems: tuple[str, ...] = ()
+    for round_number in range(ROUNDS):
+        try:
+            found = chosen(engine.list_labelled(label))
+        except EngineError as error:
+            problems = (f"list: {error.seen}",)
+            time.sleep(PAUSE_S)
+            continue
+        if not found:
+            return ()
+        problems = _remove(engine, found)
+        if problems and round_number + 1 < ROUNDS:
+            time.sleep(PAUSE_S)
+    return problems or _describe(engine, label, chosen)
+
+
+def _remove(engine: Engine, found: tuple[Resource, ...]) -> tuple[str, ...]:
+    """Remove resources, containers first. Returns the problems."""
+    problems: list[str] = []
+
+    def remove(resource: Resource) -> None:
+        try:
+            engine.remove(resource)
+        except EngineError as error:
+            problems.append(f"{resource.kind} {resource.name}: {error.seen}")
+
+    with ThreadPoolExecutor(WORKERS, thread_name_prefix="removal") as pool:
+        list(pool.map(remove, (r for r in found if r.kind == "container")))
+        list(pool.map(remove, (r for r in found if r.kind != "container")))
+    return tuple(problems)
+
+
+def _describe(
+    engine: Engine, label: str, chosen: Callable[[tuple[Resource, ...]], tuple[Resource, ...]]
+) -> tuple[str, ...]:
+    try:
+        return tuple(f"{r.kind} {r.name}: still there" for r in chosen(engine.list_labelled(label)))
+    except EngineError as error:
+        return (f"list: {error.seen}",)

@@ -1,0 +1,292 @@
+"""What a profile may say: the pydantic models of the profile file, and its JSON Schema. Layer: profile, pure.
+
+Strict: an unknown key, ``"3"`` or ``true`` for a number, and 1.10 for a text are errors. Units are in the names.
+Defaults are those of the trade and documented at each field. What takes two fields to judge is in crosscheck.py; the
+sites file is in sites.py.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from harness.profile.fields import (
+    Address,
+    Apn,
+    FormatOne,
+    Host,
+    Identity,
+    Line,
+    Login,
+    Name,
+    Network,
+    Proposal,
+    Release,
+    Seconds,
+    Secret,
+    SegmentName,
+    TcpUdpPort,
+)
+from harness.profile.hardware import HARDWARE
+
+DEFAULT_BUDGETS_S: dict[str, float] = {
+    "powered": 20,
+    "wan_obtained": 30,
+    "online": 30,
+    "checked_in": 30,
+    "upgraded": 60,
+    "configured": 60,
+    "tunnel_up": 60,
+    "hq_reached": 30,
+}
+"""Common practice, no source: several times what a bench of two slow cores needs, and less than an installer waits."""
+
+MTU_LEAST = 576  # RFC 791: every host takes a datagram of 576 octets
+MTU_MOST = 1500  # IEEE 802.3: Ethernet payload
+
+
+class Strict(BaseModel):
+    """Base of every section: no unknown keys, no conversions, immutable."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
+
+
+class ApnAuth(Strict):
+    method: Literal["pap", "chap"]
+    """How the network authenticates the device: PAP (RFC 1334 §2) or CHAP (RFC 1994)."""
+    user: Line
+    """User name that the carrier gave for this APN."""
+    password: Secret
+    """Where the password is: env:NAME or file:PATH."""
+
+
+class ApnEntry(Strict):
+    name: Apn
+    """Access point name (3GPP TS 23.003 clause 9)."""
+    auth: ApnAuth | None = None
+    """Credentials for this APN; leave out where the carrier asks for none."""
+
+
+class Sim(Strict):
+    slot: Annotated[int, Field(ge=1, le=8)]
+    """SIM slot, counted from 1."""
+    pin: Secret | None = None
+    """Where the PIN is (4 to 8 digits in it); leave out where the card asks for none."""
+    apns: Annotated[tuple[ApnEntry, ...], Field(min_length=1, max_length=16)]
+    """Access points in the order in which the device tries them."""
+
+
+class Health(Strict):
+    target: Address
+    """IPv4 address that answers ICMP echo, reachable over every uplink."""
+    interval_s: Seconds
+    """Seconds between two echoes."""
+    failures: Annotated[int, Field(ge=1, le=100)]
+    """Echoes lost in a row that mean the uplink is down."""
+
+
+class Uplinks(Strict):
+    order: Annotated[tuple[Literal["cellular", "ethernet"], ...], Field(min_length=1, max_length=2)]
+    """Uplinks, the preferred one first."""
+    health: Health | None = None
+    """How an uplink's health is judged; left out, only loss of link or of the bearer counts."""
+
+
+class BootstrapServer(Strict):
+    address: Host
+    """Host name or IPv4 address of a bootstrap server (RFC 8572)."""
+    port: TcpUdpPort = 443
+    """TCP port; 443 unless given."""
+
+
+class DhcpRange(Strict):
+    first_host: Annotated[int, Field(ge=2)]
+    """First leased address, as host number within the segment's subnet (host 1 is the router)."""
+    last_host: Annotated[int, Field(ge=2)]
+    """Last leased address, as host number within the segment's subnet."""
+    lease_s: Annotated[int, Field(ge=60, le=2_592_000)]
+    """Lease time in seconds."""
+
+
+class Segment(Strict):
+    name: SegmentName
+    """Name, used in `reach`, in `tunnel.local_segments` and in each site's `subnets`."""
+    vlan: Annotated[int, Field(ge=1, le=4094)]
+    """VLAN id (IEEE 802.1Q: 1 to 4094)."""
+    ports: Annotated[tuple[Annotated[int, Field(ge=1)], ...], Field(min_length=1)]
+    """LAN ports of this segment, untagged, counted from 1."""
+    subnet: Network | None = None
+    """Subnet where a site names none of its own. The router has its first host address."""
+    dhcp: DhcpRange
+    """Range of leased addresses."""
+    reach: tuple[str, ...] = ()
+    """What clients here may open connections to: other segments, `hq` (through the tunnel), `internet`."""
+    isolated: bool = False
+    """True: clients of this segment do not reach each other."""
+
+
+class TunnelAuth(Strict):
+    method: Literal["psk", "certificate"]
+    """Pre-shared key, or certificates (made by the bench's own authority for the run)."""
+    psk: Secret | None = None
+    """Where the pre-shared key is; only with method psk."""
+
+    @model_validator(mode="after")
+    def _check_psk(self) -> Self:
+        if (self.method == "psk") != (self.psk is not None):
+            raise ValueError("method psk needs `psk`, method certificate takes none")
+        return self
+
+
+class Tunnel(Strict):
+    gateway: Host
+    """Host name or IPv4 address of the headquarters' IKEv2 gateway."""
+    local_id: Identity
+    """The branch's IKE identity; {site} and {hostname} are filled in per site."""
+    remote_id: Identity
+    """The gateway's IKE identity."""
+    auth: TunnelAuth
+    """How branch and gateway authenticate each other."""
+    ike_proposals: Annotated[tuple[Proposal, ...], Field(min_length=1, max_length=8)]
+    """IKE SA proposals, best first, such as aes256gcm16-prfsha384-ecp256."""
+    esp_proposals: Annotated[tuple[Proposal, ...], Field(min_length=1, max_length=8)]
+    """Child SA proposals, best first, such as aes256gcm16-ecp256 or aes256-sha256-ecp256."""
+    local_segments: Annotated[tuple[str, ...], Field(min_length=1)]
+    """Segments whose subnets are the branch's traffic selectors."""
+    remote_subnets: Annotated[tuple[Network, ...], Field(min_length=1)]
+    """Headquarters' subnets: the gateway's traffic selectors."""
+    dpd_s: Annotated[int, Field(ge=1, le=3600)] = 10
+    """Seconds without traffic after which the peer is asked whether it lives (RFC 7296 §2.4)."""
+
+
+class Logging(Strict):
+    server: Host
+    """Syslog server (RFC 5424)."""
+    port: TcpUdpPort = 514
+    """Port: 514 by UDP (RFC 5426 §3.3) unless given."""
+    transport: Literal["udp", "tcp"] = "udp"
+    """UDP (RFC 5426), or TCP with octet counting (RFC 6587)."""
+    least: Literal["emerg", "alert", "crit", "err", "warning", "notice", "info", "debug"] = "info"
+    """Least severity that is sent (RFC 5424 §6.2.1)."""
+
+
+class SnmpUser(Strict):
+    name: Login
+    """SNMPv3 user name."""
+    auth: Literal["sha", "sha256", "sha512"] = "sha256"
+    """Authentication: SHA-1 (RFC 3414) or SHA-2 (RFC 7860)."""
+    auth_key: Secret
+    """Where the authentication password is: at least 8 characters (RFC 3414 §11.2)."""
+    priv: Literal["aes128"] = "aes128"
+    """Encryption: AES-128 in CFB mode (RFC 3826)."""
+    priv_key: Secret
+    """Where the privacy password is: at least 8 characters (RFC 3414 §11.2)."""
+
+
+class Monitoring(Strict):
+    users: Annotated[tuple[SnmpUser, ...], Field(min_length=1, max_length=8)]
+    """SNMPv3 users, read only, always with authentication and encryption."""
+    reach_from: Annotated[tuple[str, ...], Field(min_length=1)]
+    """From where SNMP is answered: segments, or `hq`."""
+    contact: Line
+    """Whom to ask: the sysContact object (RFC 3418)."""
+
+
+class Administration(Strict):
+    user: Login
+    """The operator's account: SSH by public key, made for the run."""
+    reach_from: Annotated[tuple[str, ...], Field(min_length=1)]
+    """From where SSH is answered: segments, or `hq`."""
+
+
+class Management(Strict):
+    heartbeat_s: Seconds
+    """Seconds between two heartbeats to the management server."""
+    confirm_s: Seconds
+    """Seconds that a new configuration has to reach management, before the last good one comes back."""
+
+
+class Ping(Strict):
+    target: Address
+    """Address at headquarters that must answer."""
+    count: Annotated[int, Field(ge=1, le=1000)] = 10
+    """Echoes sent."""
+    loss_pct: Annotated[float, Field(ge=0, lt=100, allow_inf_nan=False)] = 0.0
+    """Loss allowed, per cent."""
+    rtt_ms: Annotated[float, Field(gt=0, le=60_000, allow_inf_nan=False)]
+    """Median round trip time allowed, milliseconds."""
+
+
+class Budgets(Strict):
+    powered: Seconds = DEFAULT_BUDGETS_S["powered"]
+    """Power on until the device's firmware runs."""
+    wan_obtained: Seconds = DEFAULT_BUDGETS_S["wan_obtained"]
+    """Until the carrier (or the fixed line) has given the device an address."""
+    online: Seconds = DEFAULT_BUDGETS_S["online"]
+    """Until names are resolved, the clock is set and packets reach the internet."""
+    checked_in: Seconds = DEFAULT_BUDGETS_S["checked_in"]
+    """Until the management server knows the device."""
+    upgraded: Seconds = DEFAULT_BUDGETS_S["upgraded"]
+    """Until the device has checked in again on the wanted release."""
+    configured: Seconds = DEFAULT_BUDGETS_S["configured"]
+    """Until the device has reported its configuration complete."""
+    tunnel_up: Seconds = DEFAULT_BUDGETS_S["tunnel_up"]
+    """Until the headquarters' gateway has the child SA."""
+    hq_reached: Seconds = DEFAULT_BUDGETS_S["hq_reached"]
+    """Until a client in the branch has its answer from headquarters."""
+
+
+class Acceptance(Strict):
+    budgets_s: Budgets = Budgets()
+    """Seconds for each stage, from the one before. The hardware's own waits are added at the field's pace."""
+    ping: Ping
+    """What the ping from the branch to headquarters must show."""
+    transfer_bytes: Annotated[int, Field(ge=1, le=64 * 1024 * 1024)] = 1_000_000
+    """Bytes fetched from headquarters through the tunnel."""
+
+
+class Profile(Strict):
+    """What a branch must be. One profile serves many sites."""
+
+    format: FormatOne
+    """Format of this file: 1."""
+    profile: Name
+    """Name of the profile."""
+    owner: Line
+    """Organisation that owns the devices; the management server's records must say the same."""
+    hardware: Annotated[str, Field(json_schema_extra={"enum": list(HARDWARE)})]
+    """Hardware class of the router."""
+    release: Release
+    """Firmware release that the branch must run, in quotes."""
+    sites: Annotated[str, Field(pattern=r"\.(ya?ml|csv)$", max_length=4096)]
+    """Path of the sites file (.yaml or .csv), relative to this file."""
+    sims: Annotated[tuple[Sim, ...], Field(min_length=1)]
+    """What the device is told of each SIM slot that is used."""
+    uplinks: Uplinks
+    """Ways to the internet."""
+    bootstrap: Annotated[tuple[BootstrapServer, ...], Field(min_length=1, max_length=4)]
+    """Bootstrap servers, tried in order."""
+    segments: Annotated[tuple[Segment, ...], Field(min_length=1)]
+    """LAN segments."""
+    tunnel: Tunnel
+    """IKEv2 tunnel to headquarters."""
+    time_servers: Annotated[tuple[Host, ...], Field(min_length=1, max_length=8)]
+    """NTP servers (RFC 5905)."""
+    name_servers: tuple[Address, ...] = ()
+    """DNS resolvers; empty: those that the uplink gives."""
+    logging: Logging | None = None
+    """Where the device's log goes; left out: nowhere."""
+    monitoring: Monitoring | None = None
+    """SNMPv3; left out: off."""
+    administration: Administration | None = None
+    """SSH; left out: off."""
+    management: Management
+    """How the device keeps in touch."""
+    acceptance: Acceptance
+    """What must be shown before the branch counts as proven."""
+
+
+def schema() -> dict[str, Any]:
+    """Return the profile file's JSON Schema, for an editor (the sites file's: `sites.sites_schema`)."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Profile.model_json_schema()}

@@ -1,0 +1,119 @@
+"""A profile's collectors and items for pytest. Layer: front end. The hooks are in pytest_plugin.py.
+
+One lab a profile and site; one item a stage and check. An item runs the loop until its own stage is settled, so
+its time is the stage's own. A stage that was missed fails with what was expected, what was seen and the last lines of
+evidence; what it blocks is skipped with the reason. Something that could not be judged although nothing failed before
+it is a failure of its own: a run of skips would pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.app import Options, Session
+from harness.core.machine import RunMachine
+from harness.core.model import Outcome, Plan
+from harness.core.registry import load_checks, load_stages
+from harness.errors import BranchproofError, InputError
+from harness.profile.compile import compile_plan, site_names
+from harness.profile.load import LoadedProfile, load_profile
+from harness.profile.secrets import resolve_secrets
+from harness.reports.text import explain_finding, explain_stage
+
+LAST_EVIDENCE = 8
+"""Lines of evidence shown under a failed item."""
+
+
+class ProfileFile(pytest.File):
+    """One profile."""
+
+    def collect(self) -> Iterable[pytest.Collector]:
+        try:
+            loaded = load_profile(self.path)
+            names = self.config.getoption("--branch-site") or list(site_names(loaded))[:1]
+            for name in names:
+                yield SiteCollector.from_parent(self, name=name, loaded=loaded)
+        except InputError as error:
+            raise self.CollectError(str(error)) from error
+
+
+class SiteCollector(pytest.Collector):
+    """One site of a profile: one lab, its items in stage order."""
+
+    def __init__(self, *, loaded: LoadedProfile, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.plan: Plan = compile_plan(loaded, self.name, self.config.getoption("--branch-pace"), None)
+        self._session: Session | None = None
+        self._broken: BranchproofError | None = None
+
+    def collect(self) -> Iterator[pytest.Item]:
+        for stage in load_stages():
+            yield ProofItem.from_parent(self, name=stage.name)
+        for check in load_checks():
+            yield ProofItem.from_parent(self, name=check.name)
+
+    def run_until(self, name: str) -> Session:
+        """Start the lab at the first call; run on until `name` is settled. Raises: BranchproofError, also again."""
+        if self._broken is not None:
+            raise self._broken
+        try:
+            if self._session is None:
+                secrets = resolve_secrets(self.plan)
+                self._session = Session(self.plan, secrets, Options(Path(self.config.getoption("--branch-out"))))
+                self._session.start()
+            self._session.run(lambda machine: machine.is_settled(name))
+        except BranchproofError as error:
+            self._broken = error
+            self.finish()
+            raise
+        return self._session
+
+    def finish(self) -> None:
+        """Write the verdict and take the lab down."""
+        session, self._session = self._session, None
+        if session is None:
+            return
+        with session:
+            if session.machine.done:
+                session.conclude()
+
+
+class NotReached(Exception):
+    """An item's stage or check failed; the text is the explanation."""
+
+
+class ProofItem(pytest.Item):
+    """One stage or one check."""
+
+    @property
+    def site(self) -> SiteCollector:
+        assert isinstance(self.parent, SiteCollector)
+        return self.parent
+
+    def runtest(self) -> None:
+        machine = self.site.run_until(self.name).machine
+        for stage in (s for s in machine.results() if s.stage == self.name):
+            self._judge(machine, stage.outcome, f"{stage.summary}\n{explain_stage(stage)}", stage.evidence)
+        for found in (f for f in machine.findings() if f.check == self.name):
+            self._judge(machine, found.outcome, explain_finding(found), found.evidence)
+
+    def _judge(self, machine: RunMachine, outcome: Outcome, text: str, lines: tuple[int, ...]) -> None:
+        failed = any(s.outcome == "FAIL" for s in machine.results())
+        if outcome == "NOT_APPLICABLE" or (outcome == "INCONCLUSIVE" and failed):
+            pytest.skip(f"{outcome}: {text.splitlines()[0]}")
+        if outcome != "PASS":
+            last = ((i, machine.evidence[i]) for i in lines[-LAST_EVIDENCE:])
+            shown = "\n".join(f"  {i:>5}  {seen.source} {seen.kind} {dict(seen.data)}" for i, seen in last)
+            raise NotReached(f"{outcome}: {text}\nlast evidence (tape line, node, event):\n{shown or '  none'}")
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        if isinstance(excinfo.value, NotReached | BranchproofError):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        return self.path, None, f"{self.site.name} {self.name}"

@@ -1,0 +1,126 @@
+"""A run's folder: the only writer and reader of evidence. Layer: files only.
+
+    plan.json        the plan (secrets as references)
+    tape.jsonl       every input to the machine, one JSON line each; evidence number N is the Nth observation, from 0
+    at.txt           the modem's AT transcript, offsets in seconds from power-on
+    nodes/NODE.log   what each stand-in and its daemons said
+    captures/*.pcap  packets, by node and link
+    verdict.json     stages, checks, findings, digests and versions
+    junit.xml        the same for a CI
+
+Every byte passes `Scrubber` first: a secret's value is struck out, in its own length so that captures stay readable,
+even where a daemon printed it. Not here: what the evidence means.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from emulators.common.record import RecordError, from_json, to_json
+from harness.core.model import Observation, Plan, TapeEntry, Verdict
+from harness.errors import InputError, Problem
+
+SHORTEST_SCRUBBED = 6
+"""Shorter values (a SIM PIN) would strike out innocent digits: those are struck out where they arise, in the modem."""
+
+
+class Scrubber:
+    """Strikes secret values out of bytes, keeping the length."""
+
+    def __init__(self, secrets: Iterable[str]) -> None:
+        forms: set[bytes] = set()
+        for value in secrets:
+            if len(value) >= SHORTEST_SCRUBBED:
+                quoted = (json.dumps(value)[1:-1], json.dumps(value, ensure_ascii=False)[1:-1])
+                forms |= {value.encode(), *(form.encode() for form in quoted)}
+        self._forms = sorted(forms, key=len, reverse=True)
+
+    def scrub(self, content: bytes) -> bytes:
+        """Return the content with every secret replaced by asterisks of the same length."""
+        for form in self._forms:
+            if form in content:
+                content = content.replace(form, b"*" * len(form))
+        return content
+
+
+class RunFolder:
+    """Writes one run's folder. The tape is flushed line by line, so that a killed run leaves what it knew."""
+
+    def __init__(self, path: Path, plan: Plan, secrets: Mapping[str, str]) -> None:
+        self.path = path
+        self._scrubber = Scrubber(secrets.values())
+        path.mkdir(parents=True, exist_ok=False)
+        self.save("plan.json", _dump(to_json(plan)))
+        self._tape: IO[bytes] = (path / "tape.jsonl").open("wb", buffering=0)
+        self._observations: list[Observation] = []
+
+    def write(self, entry: TapeEntry) -> None:
+        """Append one entry to the tape."""
+        if entry.observation is not None:
+            self._observations.append(entry.observation)
+        line = json.dumps(to_json(entry), ensure_ascii=False, separators=(",", ":")).encode()
+        self._tape.write(self._scrubber.scrub(line) + b"\n")
+
+    def save(self, name: str, content: bytes) -> None:
+        """Write one file of the folder, scrubbed. `name` is relative."""
+        target = self.path / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(self._scrubber.scrub(content))
+
+    def save_verdict(self, verdict: Verdict, junit: str) -> None:
+        """Write verdict, JUnit file and AT transcript."""
+        self.save("verdict.json", _dump(to_json(verdict)))
+        self.save("junit.xml", junit.encode())
+        self.save("at.txt", render_at_transcript(self._observations).encode())
+
+    def close(self) -> None:
+        self._tape.close()
+
+
+@dataclass(frozen=True, slots=True)
+class SavedRun:
+    plan: Plan
+    tape: tuple[TapeEntry, ...]
+
+
+def load_run(path: Path) -> SavedRun:
+    """Read plan and tape of a run folder. Raises: InputError naming the file and line."""
+    plan_file = path / "plan.json"
+    plan = _read(plan_file, Plan, 0, plan_file.read_bytes() if plan_file.is_file() else b"")
+    return SavedRun(plan, tuple(_read_tape(path / "tape.jsonl")))
+
+
+def _read_tape(path: Path) -> Iterator[TapeEntry]:
+    if not path.is_file():
+        raise InputError((Problem(str(path), 0, 0, "", "expected a run's tape, saw no such file"),))
+    with path.open("rb") as lines:
+        for number, line in enumerate(lines, 1):
+            yield _read(path, TapeEntry, number, line)
+
+
+def _read(path: Path, cls: type[Any], number: int, text: bytes) -> Any:
+    try:
+        return from_json(cls, json.loads(text))
+    except (ValueError, RecordError) as error:
+        problem = Problem(str(path), number, 1 if number else 0, "", f"expected one JSON {cls.__name__}: {error}")
+        raise InputError((problem,)) from error
+
+
+def render_at_transcript(observations: Iterable[Observation]) -> str:
+    """Return the modem's dialogue: `>` what the router said, `<` what the modem answered; seconds from power-on."""
+    lines: list[str] = []
+    start_ns: int | None = None
+    for seen in observations:
+        start_ns = seen.at_ns if start_ns is None and seen.source == "router" else start_ns
+        mark = {"at.command": ">", "at.response": "<"}.get(seen.kind)
+        if mark and start_ns is not None:
+            lines.append(f"{(seen.at_ns - start_ns) / 1e9:9.3f} {mark} {seen.data.get('line', '')}")
+    return "\n".join(lines) + "\n" if lines else ""
+
+
+def _dump(value: Any) -> bytes:
+    return json.dumps(value, indent=2, ensure_ascii=False, sort_keys=True).encode() + b"\n"

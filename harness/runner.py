@@ -1,0 +1,81 @@
+"""The loop: carry out actions, wait for what is seen, feed the machine, repeat. Layer: between core and lab.
+
+Every input that the machine gets goes to the sink first, so a tape always holds at least what the machine knew.
+Not here: what to do (core.machine), how (lab), what it means (core.verdict).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from harness.core.machine import RunMachine
+from harness.core.model import Action, TapeEntry
+from harness.lab.ports import Clock, Lab
+
+LIVE_NS = 200_000_000
+"""How stale a live view may be. The machine itself needs no wake-up before its own deadline."""
+
+
+class Sink(Protocol):
+    def write(self, entry: TapeEntry) -> None:
+        """Keep one entry."""
+
+
+class Loop:
+    """Runs one machine in one lab, in steps as long as the caller likes. The lab is started and stopped by the caller.
+
+    `waited_ns` is the time spent waiting for the lab to show something: what is left of the wall time is our own.
+    """
+
+    def __init__(
+        self, machine: RunMachine, lab: Lab, clock: Clock, sink: Sink, on_progress: Callable[[RunMachine], None]
+    ) -> None:
+        self.machine = machine
+        self.waited_ns = 0
+        self._lab, self._clock, self._sink, self._on_progress = lab, clock, sink, on_progress
+        self._started = False
+
+    def run(self, until: Callable[[RunMachine], bool] = lambda machine: False) -> None:
+        """Go on until the machine is done or `until` says so. Raises: LabError."""
+        if not self._started:
+            self._started = True
+            self._feed(TapeEntry("start", self._clock.now_ns()))
+        while not self.machine.done and not until(self.machine):
+            self._step()
+
+    def _step(self) -> None:
+        asked_ns = self._clock.now_ns()
+        deadline_ns = self.machine.deadline_ns
+        wake_ns = asked_ns + LIVE_NS if deadline_ns is None else min(deadline_ns, asked_ns + LIVE_NS)
+        seen = self._lab.wait_observation(wake_ns)
+        now_ns = self._clock.now_ns()
+        self.waited_ns += now_ns - asked_ns
+        if seen is not None:
+            self._feed(TapeEntry("observation", now_ns, seen))
+        elif deadline_ns is not None and now_ns >= deadline_ns:
+            self._feed(TapeEntry("tick", now_ns))
+        else:
+            self._on_progress(self.machine)
+
+    def _feed(self, entry: TapeEntry) -> None:
+        self._sink.write(entry)
+        for action in feed(self.machine, entry):
+            self._lab.perform(action)
+        self._on_progress(self.machine)
+
+
+def feed(machine: RunMachine, entry: TapeEntry) -> tuple[Action, ...]:
+    """Give one tape entry to a machine; return what it wants done. Live runs and replays both come through here."""
+    if entry.kind == "start":
+        return machine.start(entry.now_ns)
+    if entry.observation is not None:
+        return machine.on_observation(entry.observation, entry.now_ns)
+    return machine.on_tick(entry.now_ns)
+
+
+def replay(machine: RunMachine, tape: tuple[TapeEntry, ...]) -> RunMachine:
+    """Feed a whole tape; actions are dropped, since what they caused is on the tape."""
+    for entry in tape:
+        feed(machine, entry)
+    return machine

@@ -1,0 +1,218 @@
+"""What set-up needs of the container engine: ask, pull, import, build. Layer: setup, I/O (engine).
+
+The second and last place that imports docker (the first is harness/lab/engine.py): the command-line client may be
+missing where only DOCKER_HOST is given, so everything goes through the engine's API.
+
+Laws: every failure becomes an EngineError with the engine's own words. Not here: what goes into an image (context.py,
+images.py), starting an engine (engine.py).
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import docker
+from docker.errors import APIError, DockerException, ImageNotFound
+from requests.exceptions import RequestException
+
+from harness.errors import EngineError
+
+LOCAL_ENGINE = "unix:///var/run/docker.sock"
+ANSWER_TIMEOUT_S = 10
+"""Protects us from a socket that accepts and says nothing; an engine answers a ping in milliseconds."""
+BUILD_SILENCE_S = 600
+"""Longest silence of a build step or an import that is taken for work (a slow archive mirror)."""
+PULL_SILENCE_S = 20
+"""Longest silence of a registry before the base is made from the archive instead."""
+LOG_TAIL_LINES = 25
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    id: str
+    labels: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Whether an engine answers. `denied`: one is there, but this user may not speak to it."""
+
+    version: str | None
+    denied: bool
+    problem: str
+
+
+def where() -> str:
+    """Return the engine's address for people."""
+    return os.environ.get("DOCKER_HOST") or "the default socket /var/run/docker.sock"
+
+
+def ask_engine() -> Answer:
+    """Ask the engine that DOCKER_HOST or the default socket names for its version."""
+    try:
+        client = docker.from_env(timeout=ANSWER_TIMEOUT_S)
+        try:
+            return Answer(str(client.version()["Version"]), False, "")
+        finally:
+            client.close()
+    except (DockerException, RequestException, OSError) as error:
+        return Answer(None, "PermissionError" in repr(error) or "Permission denied" in str(error), str(error))
+
+
+class Builder:
+    """An engine that answers, seen as a maker of images."""
+
+    def __init__(self, address: str | None = None) -> None:
+        """Connect to the engine at that address; None: where DOCKER_HOST or the default socket leads."""
+        try:
+            if address is None:
+                self._client = docker.from_env(timeout=BUILD_SILENCE_S)
+            else:
+                self._client = docker.DockerClient(base_url=address, timeout=BUILD_SILENCE_S)
+        except (DockerException, RequestException) as error:
+            raise _refused("a container engine that answers", error) from error
+
+    def close(self) -> None:
+        self._client.close()
+
+    def architecture(self) -> str:
+        """Return the engine's machine as the kernel names it: ``x86_64``, ``aarch64``."""
+        return str(self._client.info()["Architecture"])
+
+    def count_running(self) -> int:
+        """Return how many containers run."""
+        return len(self._client.containers.list())
+
+    def find_image(self, tag: str) -> Image | None:
+        try:
+            image = self._client.images.get(tag)
+        except ImageNotFound:
+            return None
+        except (APIError, RequestException) as error:
+            raise _refused(f"an answer about image {tag}", error) from error
+        return Image(str(image.id), dict(image.labels))
+
+    def get_image(self, tag: str) -> Image:
+        """Return an image that must be there. Raises: EngineError."""
+        image = self.find_image(tag)
+        if image is None:
+            raise EngineError(
+                expected=f"image {tag}", seen="not there after it was made", where=where(), hint="see the engine's log"
+            )
+        return image
+
+    def pull(self, name: str, version: str, tag: str) -> None:
+        """Pull an image and give it our own tag. Raises: EngineError, at once where no registry is reached."""
+        client = docker.from_env(timeout=PULL_SILENCE_S)
+        try:
+            for line in client.api.pull(name, tag=version, stream=True, decode=True):
+                if "error" in line:
+                    raise EngineError(
+                        expected=f"image {name}:{version} from a registry",
+                        seen=str(line["error"]),
+                        where=where(),
+                        hint="nothing: the base can be made from the distribution's archive",
+                    )
+            repository, label = tag.split(":")
+            client.api.tag(f"{name}:{version}", repository, label)
+        except (APIError, RequestException) as error:
+            raise _refused(f"image {name}:{version} from a registry", error) from error
+        finally:
+            client.close()
+
+    def import_tar(self, path: Path, tag: str) -> None:
+        """Make an image of one layer from a root file system's tar. Raises: EngineError."""
+        repository, version = tag.split(":")
+        try:
+            answer = self._client.api.import_image(str(path), repository=repository, tag=version)
+        except (APIError, RequestException) as error:
+            raise _refused(f"image {tag} imported", error) from error
+        lines = [json.loads(line) for line in str(answer).splitlines() if line.strip()]
+        for line in lines:
+            if "error" in line:
+                raise EngineError(
+                    expected=f"image {tag} imported",
+                    seen=str(line["error"]),
+                    where=where(),
+                    hint="see the engine's log",
+                )
+
+    def build(self, context: bytes, tag: str, labels: Mapping[str, str]) -> None:
+        """Build an image from a tar context with the host's network, and remove the image that had the tag before.
+
+        Raises: EngineError with the end of the build's log.
+        """
+        before = self.find_image(tag)
+        log: list[str] = []
+        try:
+            stream = self._client.api.build(
+                fileobj=io.BytesIO(context),
+                custom_context=True,
+                tag=tag,
+                labels=dict(labels),
+                network_mode="host",
+                rm=True,
+                forcerm=True,
+                decode=True,
+            )
+            error = _follow(stream, log)
+        except (APIError, RequestException) as problem:
+            raise _refused(f"image {tag} built", problem) from problem
+        if error:
+            raise EngineError(
+                expected=f"image {tag} built",
+                seen=error + "\n" + "\n".join("    " + line for line in log[-LOG_TAIL_LINES:]),
+                where=where(),
+                hint="read the log above; a build needs the distribution's package archive",
+            )
+        self._remove_replaced(before, tag)
+
+    def remove_image(self, tag: str) -> None:
+        """Remove an image and what no other is made of. Raises: EngineError."""
+        try:
+            self._client.api.remove_image(tag)
+        except (APIError, RequestException) as error:
+            raise _refused(f"image {tag} removed", error) from error
+
+    def remove_stages(self, label: str) -> None:
+        """Remove the images without a tag that have this label: what a Dockerfile's earlier stages left."""
+        try:
+            self._client.images.prune({"dangling": True, "label": label})
+        except (APIError, RequestException) as error:
+            raise _refused(f"images labelled {label} removed", error) from error
+
+    def _remove_replaced(self, before: Image | None, tag: str) -> None:
+        after = self.find_image(tag)
+        if before is None or after is None or before.id == after.id:
+            return
+        try:
+            self._client.api.remove_image(before.id)  # and the layers under it that the new one does not share
+        except APIError:
+            return  # still used by a container or by another tag, which is then its owner
+
+
+def _follow(stream: Iterable[Any], log: list[str]) -> str | None:
+    for line in _lines(stream):
+        if "error" in line:
+            return str(line["error"])
+        log += str(line.get("stream", "")).splitlines()
+    return None
+
+
+def _lines(stream: Iterable[Any]) -> Iterator[Mapping[str, Any]]:
+    for line in stream:
+        if isinstance(line, Mapping):
+            yield line
+
+
+def _refused(expected: str, error: Exception) -> EngineError:
+    seen = str(error.explanation) if isinstance(error, APIError) and error.explanation else str(error)
+    return EngineError(
+        expected=expected, seen=seen, where=where(), hint="see that the engine runs: `branchproof prepare` starts one"
+    )

@@ -1,0 +1,107 @@
+"""tunnel_up: the HQ gateway has the IKE SA and its child (RFC 7296), with ciphers and selectors that the profile asks."""
+
+from __future__ import annotations
+
+from harness.core.entries import Evidence, Example, Hint, Need, Stage, hold, set_aside
+from harness.core.model import Finding, Plan
+from harness.core.proposals import is_among_esp, is_among_ike
+from harness.core.sample import saw
+from harness.stages._shared import is_cellular, to_networks
+
+
+def needs(plan: Plan) -> tuple[Need, ...]:
+    return (
+        Need("hq-gateway", "sa.established", lambda plan, seen: True, "the HQ gateway has the IKE SA"),
+        Need("hq-gateway", "child.installed", lambda plan, seen: True, "the HQ gateway has the child SA"),
+    )
+
+
+def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
+    sa = evidence.find_first("hq-gateway", "sa.established")
+    child = evidence.find_first("hq-gateway", "child.installed")
+    if sa is None or child is None:
+        return ()
+    tunnel = plan.branch.tunnel
+    ids = (sa.data.get("local_id"), sa.data.get("remote_id"))
+    ike, esp = str(sa.data.get("ike") or ""), str(child.data.get("esp") or "")
+    seen_ts = [sorted(to_networks(child.data.get(k) or ())) for k in ("local_ts", "remote_ts")]
+    plan_ts = [sorted(to_networks(n)) for n in (tunnel.remote_subnets, tunnel.local_subnets)]
+    nat = hold(
+        "tunnel_up.nat", sa.data.get("nat") is True and child.data.get("encap") is True,
+        "the carrier's address translation is seen and ESP goes in UDP (RFC 7296 section 2.23, RFC 3948)",
+        "nat and encapsulation", f"nat {sa.data.get('nat')}, encapsulation {child.data.get('encap')}", [sa, child],
+    )  # fmt: skip
+    return (
+        hold(
+            "tunnel_up.identities", ids == (tunnel.remote_id, tunnel.local_id), "both ends are who the profile says",
+            f"HQ {tunnel.remote_id}, branch {tunnel.local_id}", f"HQ {ids[0]}, branch {ids[1]}", [sa],
+        ),
+        hold(
+            "tunnel_up.ike", is_among_ike(ike, tunnel.ike_proposals), "the IKE ciphers are of the profile's",
+            " or ".join(tunnel.ike_proposals), ike or "nothing reported", [sa],
+        ),
+        hold(
+            "tunnel_up.esp", is_among_esp(esp, tunnel.esp_proposals), "the ESP ciphers are of the profile's",
+            " or ".join(tunnel.esp_proposals), esp or "nothing reported", [child],
+        ),
+        hold(
+            "tunnel_up.selectors", seen_ts == plan_ts, "exactly the profile's networks go through the tunnel",
+            _tell_selectors(plan_ts), _tell_selectors(seen_ts), [child],
+        ),
+        nat if is_cellular(plan) else set_aside("tunnel_up.nat", nat.claim, "the fixed line does not translate addresses"),
+    )  # fmt: skip
+
+
+def _tell_selectors(pair: list[list[str]]) -> str:
+    return f"HQ {', '.join(pair[0]) or 'none'}; branch {', '.join(pair[1]) or 'none'}"
+
+
+def summary(plan: Plan, evidence: Evidence) -> str:
+    sa = evidence.find_first("hq-gateway", "sa.established")
+    child = evidence.find_first("hq-gateway", "child.installed")
+    if sa is None or child is None:
+        return ""
+    nat = ", in UDP" if child.data.get("encap") else ""
+    return f"{sa.data.get('ike')}, ESP {child.data.get('esp')}{nat}, {child.data.get('means')} at HQ"
+
+
+STAGE = Stage(
+    name="tunnel_up",
+    order=70,
+    title="The tunnel to HQ is up",
+    witness="the HQ gateway: IKE SA established, child SA installed",
+    needs=needs,
+    judge=judge,
+    summary=summary,
+    hints=(
+        Hint("hq-gateway", "sa.refused", ("reason",)),
+        Hint("hq-gateway", "child.removed", ("esp",)),
+        Hint("router", "tunnel.down"),
+    ),
+)
+
+_SA = saw(
+    "hq-gateway", "sa.established", 29.0, ike="aes256gcm16-prfsha384-ecp256", local_id="hq.skerry.example",
+    remote_id="kiosk-north.skerry.example", nat=True,
+)  # fmt: skip
+CHILD = saw(
+    "hq-gateway", "child.installed", 29.1, esp="AES_GCM_16-256", local_ts=["10.200.0.0/24"], remote_ts=["10.20.10.0/24"],
+    encap=True, means="userspace",
+)  # fmt: skip
+_WEAK = saw(
+    "hq-gateway", "child.installed", 29.1, esp="aes128-sha1", local_ts=["10.200.0.0/24"], remote_ts=["10.20.10.0/24"],
+    encap=True, means="userspace",
+)  # fmt: skip
+_WIDE = saw(
+    "hq-gateway", "child.installed", 29.1, esp="aes256gcm16", local_ts=["0.0.0.0/0"], remote_ts=["10.20.10.0/24"],
+    encap=True, means="userspace",
+)  # fmt: skip
+_REFUSED = saw("hq-gateway", "sa.refused", 29.0, reason="no proposal chosen")
+
+EXAMPLES = (
+    Example("both SAs as the profile asks", "PASS", (_SA, CHILD)),
+    Example("no proposal chosen", "FAIL", (_REFUSED,)),
+    Example("an IKE SA without a child", "FAIL", (_SA,)),
+    Example("a weaker ESP suite", "FAIL", (_SA, _WEAK)),
+    Example("other networks", "FAIL", (_SA, _WIDE)),
+)
