@@ -6,8 +6,8 @@ RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends \
       charon-systemd libcharon-extra-plugins libstrongswan-extra-plugins libstrongswan-standard-plugins \
-      python3-aiohttp strongswan-swanctl \
- && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin /var/log/*
+      python3-aiohttp python3-paramiko strongswan-swanctl \
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/*
 
 COPY opt/ /opt/branchproof/
 RUN python3 -m compileall -q -f --invalidation-mode unchecked-hash /opt/branchproof

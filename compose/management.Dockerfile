@@ -4,7 +4,7 @@ FROM branchproof/base:bench
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends python3-aiohttp \
- && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin /var/log/*
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/*
 
 COPY opt/ /opt/branchproof/
 RUN python3 -m compileall -q -f --invalidation-mode unchecked-hash /opt/branchproof

@@ -9,21 +9,26 @@ RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get install -qy --no-install-recommends gcc libc6-dev \
  && gcc -std=c11 -O2 -fPIC -shared -Wall -Wextra -Werror -o /src/devclock.so /src/devclock.c \
  && apt-get purge -qy --auto-remove gcc libc6-dev \
- && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/*
 
 FROM branchproof/base:bench
 # libcharon-extra-plugins carries kernel-libipsec: ESP in user space, where the kernel has none.
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends \
-      charon-systemd chrony dnsmasq-base libcharon-extra-plugins libstrongswan-extra-plugins \
+      charon-systemd chrony dnsmasq-base libcharon-extra-plugins libnss-extrausers libstrongswan-extra-plugins \
       libstrongswan-standard-plugins openssh-server python3-aiohttp python3-serial rsyslog snmpd strongswan-swanctl \
       udhcpc \
- && rm -rf /var/lib/apt/lists/* /var/cache/apt/*.bin /var/log/* /etc/ssh/ssh_host_* \
+ && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/* /etc/ssh/ssh_host_* \
  && find / -xdev -type f -perm /6000 -exec chmod a-s {} +
 
 # Root lacks DAC_OVERRIDE in the lab: what belongs to a daemon's own account would be closed to it.
 RUN find /etc /var /usr/lib /usr/share -xdev ! -user root -exec chown root {} +
+
+# The operator's account comes with the configuration: the name service reads it from /run.
+RUN sed -i 's/^\(passwd\|group\|shadow\):  *files/& extrausers/' /etc/nsswitch.conf \
+ && grep -c extrausers /etc/nsswitch.conf | grep -qx 3 \
+ && rm -rf /var/lib/extrausers && ln -s /run/extrausers /var/lib/extrausers
 
 COPY --from=devclock /src/devclock.so /usr/lib/branchproof/devclock.so
 COPY opt/ /opt/branchproof/

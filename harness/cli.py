@@ -149,7 +149,7 @@ def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, consol
 
 
 def _run_seed(args: argparse.Namespace, console: Console) -> int:
-    from harness.lab.seeds import write_seeds  # noqa: PLC0415 - keys and images are only made here
+    from harness.lab.docker_lab import write_seeds  # noqa: PLC0415 - keys and images are only made here
 
     loaded = load_profile(args.profile)
     plan = compile_plan(loaded, args.site or next(iter(site_names(loaded))), "fast", None)
@@ -161,8 +161,11 @@ def _run_seed(args: argparse.Namespace, console: Console) -> int:
 def _run_sweep(args: argparse.Namespace, console: Console) -> int:
     from harness.lab.sweep import sweep  # noqa: PLC0415
 
-    removed = sweep(everything=True)
-    console.print(f"removed {len(removed)} things" if removed else "nothing to remove", soft_wrap=True)
+    removed = sweep(all=True)
+    for name in removed:
+        console.print(f"removed {name}", soft_wrap=True)
+    if not removed:
+        console.print("nothing to remove")
     return EXIT_PROVEN
 
 

@@ -66,16 +66,10 @@ class Loop:
 
 
 def feed(machine: RunMachine, entry: TapeEntry) -> tuple[Action, ...]:
-    """Give one tape entry to a machine; return what it wants done. Live runs and replays both come through here."""
+    """Give one tape entry to a machine; return what it wants done."""
     if entry.kind == "start":
         return machine.start(entry.now_ns)
     if entry.observation is not None:
         return machine.on_observation(entry.observation, entry.now_ns)
     return machine.on_tick(entry.now_ns)
 
-
-def replay(machine: RunMachine, tape: tuple[TapeEntry, ...]) -> RunMachine:
-    """Feed a whole tape; actions are dropped, since what they caused is on the tape."""
-    for entry in tape:
-        feed(machine, entry)
-    return machine

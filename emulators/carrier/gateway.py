@@ -1,4 +1,4 @@
-"""The carrier's user plane: bearers on ``gtp0``, NAT to the internet, resolver. Layer: stand-in, I/O (ip, nft, dnsmasq).
+"""The carrier's user plane: bearers on ``gtp0``, NAT, resolver. Layer: stand-in, I/O (ip, nft, dnsmasq).
 
 * The MTU of an APN is a locked MTU on the device's route, so the kernel itself answers ICMP 3/4 to packets with DF set
   and fragments the rest (RFC 1191, RFC 791).
@@ -13,16 +13,16 @@ Not here: who gets an address (machine.py).
 from __future__ import annotations
 
 import ipaddress
-import re
 import socket
 import subprocess
-import threading
 from dataclasses import dataclass
 
 from emulators.carrier.machine import Carrier, Grant, LinkFigures
+from emulators.common.dnsmasq_log import DnsmasqLog, NameAnswered
 from emulators.common.gtp_link import Bearer, GtpLink, open_tun
-from emulators.common.service import Console, log
+from emulators.common.service import Console
 from emulators.common.shaper import Shape, build_shape
+from emulators.common.supervise import Daemon, Keeper
 
 INTERFACE = "gtp0"
 MAX_MTU = 1500
@@ -52,8 +52,6 @@ _TIMEOUTS = """  ct timeout udp_mapping {
     ip protocol udp ct timeout set "udp_mapping"
   }
 """  # RFC 4787 REQ-5: 5 minutes recommended, never under 2
-# dnsmasq --log-queries=extra: "<serial> <client>/<port> reply <name> is <answer>"; cached and config answers alike.
-_ANSWER = re.compile(r"\d+ (?P<client>[\d.]+)/\d+ (?:reply|cached|config|cached-stale) (?P<name>\S+) is (?P<answer>\S+)")
 
 
 class GatewayError(RuntimeError):
@@ -71,15 +69,6 @@ class GatewaySettings:
     """Addresses on the radio link: the carrier's and the modem's."""
 
 
-def parse_answer(line: str) -> dict[str, str] | None:
-    """Return the data of ``name.answered`` for a line of dnsmasq's query log; None for other lines."""
-    match = _ANSWER.search(line)
-    if match is None:
-        return None
-    answer = match["answer"]
-    return {"client": match["client"], "name": match["name"], "address": "" if answer.startswith("<") else answer}
-
-
 def build_rules(settings: GatewaySettings, *, timeouts: bool) -> str:
     """Return the nft script, with or without the UDP mapping times (not every kernel has `ct timeout`)."""
     text = _TIMEOUTS if timeouts else ""
@@ -90,7 +79,7 @@ def build_resolver_command(settings: GatewaySettings) -> list[str]:
     """Return dnsmasq's command line: no files, one upstream, one address, the log on stderr."""
     return [
         *("dnsmasq", "--keep-in-foreground", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--no-poll"),
-        *("--bind-interfaces", f"--listen-address={settings.gateway}", "--except-interface=lo"),
+        *("--bind-dynamic", f"--listen-address={settings.gateway}", "--except-interface=lo"),
         *(f"--server={settings.dns_upstream}", "--log-queries=extra", "--log-facility=-", "--pid-file="),
         *("--user=", "--group=", "--cache-size=150", "--port=53"),
     ]
@@ -106,9 +95,11 @@ class Gateway:
     def __init__(self, settings: GatewaySettings, console: Console) -> None:
         self._settings, self._console = settings, console
         self._network = ipaddress.IPv4Network(settings.pool)
-        self._link = GtpLink(open_tun(INTERFACE), settings.own)
+        self._link = GtpLink(open_tun(INTERFACE), settings.own, device=False)
         self._bearer: Bearer | None = None
         self._routed: str | None = None
+        self._names = DnsmasqLog()
+        self._resolver: Keeper | None = None
 
     def start(self) -> None:
         """Build everything. Raises: GatewayError."""
@@ -136,13 +127,13 @@ class Gateway:
             self._routed = None
         if grant is None:
             self._bearer = None
-            self._link.set_bearers((), device=False)
+            self._link.set_bearers(())
             return
         mtu = str(grant.apn.mtu)
         _run(["ip", "route", "replace", f"{grant.address}/32", "dev", INTERFACE, "mtu", "lock", mtu])
         self._routed = grant.address
         self._bearer = self._build_bearer(grant, downlink_shape(carrier.link))
-        self._link.set_bearers((self._bearer,), device=False)
+        self._link.set_bearers((self._bearer,))
 
     def reshape(self, link: LinkFigures) -> None:
         """Change how the downlink treats packets."""
@@ -151,9 +142,8 @@ class Gateway:
 
     def _build_bearer(self, grant: Grant, shape: Shape) -> Bearer:
         device = self._settings.device
-        bearer = Bearer(
-            grant.up_teid, grant.down_teid, device, grant.address, grant.apn.mtu, shape, inbound="source"
-        )
+        teids = (grant.up_teid, grant.down_teid)
+        bearer = Bearer(teids, device, grant.address, grant.apn.mtu, shape)
         bearer.watch = self._witness
         return bearer
 
@@ -172,18 +162,12 @@ class Gateway:
 
     def _start_resolver(self) -> None:
         command = build_resolver_command(self._settings)
-        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
-        threading.Thread(target=self._read_resolver, args=(process,), daemon=True).start()
+        self._resolver = Keeper(Daemon("dnsmasq", tuple(command), on_line=self._read_resolver)).start()
 
-    def _read_resolver(self, process: subprocess.Popen[str]) -> None:
-        assert process.stderr is not None
-        for line in process.stderr:
-            answer = parse_answer(line)
-            if answer is not None:
-                self._console.emit("name.answered", **answer)
-            elif "query[" not in line and "forwarded" not in line:
-                log(line.rstrip())
-        self._console.emit("node.failed", error=f"dnsmasq ended with exit code {process.wait()}")
+    def _read_resolver(self, line: str) -> None:
+        said = self._names.feed(line)
+        if isinstance(said, NameAnswered):
+            self._console.emit("name.answered", client=said.client, name=said.name, address=said.address)
 
 
 def _run(command: list[str], text: str | None = None) -> None:

@@ -12,8 +12,10 @@ Refusals and their causes (TS 24.301 Annex A and B):
              pool used up                  ESM #26  Insufficient resources
              not attached                  ESM #31  Request rejected, unspecified
 
-A repeated request gets the same answer again (datagrams are lost), and the same address. Chance comes in as
-`random_bytes`. Not here: sockets, interfaces (main.py), NAT and resolver (gateway.py).
+Outputs come in the order to be carried out: what a message sets off is witnessed before the message goes. A repeated
+request gets the same answer again (datagrams are lost), and the same address. Chance comes in as `random_bytes`.
+
+Not here: sockets, interfaces (main.py), NAT and resolver (gateway.py).
 """
 
 from __future__ import annotations
@@ -162,21 +164,22 @@ class Carrier:
 
     def on_message(self, message: radio.Message) -> list[Output]:
         """Answer one message from the modem."""
+        outputs: list[Output] = []
         match message:
             case radio.CellSearch():
-                return [Send(self._describe_cell())]
+                outputs = [Send(self._describe_cell())]
             case radio.AttachRequest():
-                return self._on_attach(message)
+                outputs = self._on_attach(message)
             case radio.DetachRequest():
-                return [Send(radio.DetachAccept()), *self._forget()]
+                outputs = [*self._forget(), Send(radio.DetachAccept())]
             case radio.PdnConnectivityRequest():
-                return self._on_pdn_request(message)
+                outputs = self._on_pdn_request(message)
             case radio.EsmInformationResponse():
-                return self._on_chap(message)
+                outputs = self._on_chap(message)
             case radio.PdnDisconnectRequest() if self.grant and message.bearer_id == FIRST_BEARER:
                 self.grant = None
-                return [Send(radio.DeactivateBearer(message.bearer_id, ESM_REGULAR)), BearersChanged()]
-        return []
+                outputs = [BearersChanged(), Send(radio.DeactivateBearer(message.bearer_id, ESM_REGULAR))]
+        return outputs
 
     def _describe_cell(self) -> radio.Cell:
         return radio.Cell(self._settings.plmn, *CELL, self.cell.rsrp_dbm, self.cell.rsrq_db, self.cell.sinr_db)
@@ -194,9 +197,9 @@ class Carrier:
         gone = self._forget()
         if cause is not None:
             refusal = {"imsi": message.imsi, "cause": cause, "cause_name": EMM_CAUSES[cause]}
-            return [*gone, Send(radio.AttachReject(cause)), Emit("attach.refused", refusal)]
+            return [*gone, Emit("attach.refused", refusal), Send(radio.AttachReject(cause))]
         self._attached = subscriber
-        return [*gone, Send(radio.AttachAccept(not home)), Emit("attach.accepted", {"imsi": message.imsi})]
+        return [*gone, Emit("attach.accepted", {"imsi": message.imsi}), Send(radio.AttachAccept(not home))]
 
     def _forget(self) -> list[Output]:
         had, self.grant, self._attached, self._challenge = self.grant, None, None, None
@@ -208,18 +211,16 @@ class Carrier:
         apn = self._find_apn(message)
         if isinstance(apn, int):
             return self._refuse(message, apn)
-        if apn.auth is None:
-            return self._accept(message, apn)
-        if message.auth != apn.auth.method:
-            return self._refuse(message, ESM_AUTH_FAILED)
-        if message.auth == "chap":
+        auth = apn.auth
+        if auth is not None and auth.method == message.auth == "chap":
             return self._challenge_for(message)
-        if message.pap != radio.PapCredentials(apn.auth.user, apn.auth.password):
-            return self._refuse(message, ESM_AUTH_FAILED)
-        return self._accept(message, apn)
+        right = auth and auth.method == message.auth and message.pap == radio.PapCredentials(auth.user, auth.password)
+        if auth is None or right:
+            return self._accept(message, apn)
+        return self._refuse(message, ESM_AUTH_FAILED)
 
     def _find_apn(self, message: radio.PdnConnectivityRequest) -> ApnRecord | int:
-        """Return the record of the APN asked for, or the ESM cause that refuses it. An empty name asks for the first."""
+        """Return the record of the APN asked for (empty: the first), or the ESM cause that refuses it."""
         if self._attached is None:
             return ESM_REJECTED
         if message.pdn_type == "IPV6":
@@ -261,7 +262,7 @@ class Carrier:
     def _refuse(self, message: radio.PdnConnectivityRequest, cause: int) -> list[Output]:
         imsi = self._attached.imsi if self._attached else None
         refusal = {"imsi": imsi, "apn": message.apn, "cause": cause, "cause_name": ESM_CAUSES[cause]}
-        return [Send(radio.PdnConnectivityReject(message.pti, cause)), Emit("pdn.refused", refusal)]
+        return [Emit("pdn.refused", refusal), Send(radio.PdnConnectivityReject(message.pti, cause))]
 
     def _accept(self, message: radio.PdnConnectivityRequest, apn: ApnRecord) -> list[Output]:
         assert self._attached is not None
@@ -275,7 +276,7 @@ class Carrier:
         self.grant = Grant(imsi, apn, address, up_teid, down_teid, message.pti)
         fact = {"imsi": imsi, "apn": apn.name, "address": address, "mtu": apn.mtu, "dns": [self._settings.gateway]}
         signal = {"rsrp_dbm": self.cell.rsrp_dbm, "rsrq_db": self.cell.rsrq_db, "sinr_db": self.cell.sinr_db}
-        return [BearersChanged(), Send(self._activation(self.grant)), Emit("pdn.granted", fact | signal)]
+        return [BearersChanged(), Emit("pdn.granted", fact | signal), Send(self._activation(self.grant))]
 
     def _activation(self, grant: Grant) -> radio.ActivateDefaultBearer:
         gateway = self._settings.gateway

@@ -1,8 +1,8 @@
 """The carrier: base station, core and gateway of one cell. Layer: stand-in, thin main.
 
 Verbs besides the standard ones (clock, fetch, census): ``cell {rsrp_dbm, rsrq_db, sinr_db}`` and ``link {down_bps,
-up_bps, delay_ms, jitter_ms, loss_pct}`` change the radio conditions at once. Captured from the start: ``inet`` whole;
-``radio`` only GTP-U and its headers, never the signalling port (PAP passwords cross there; see radio.py).
+up_bps, delay_ms, jitter_ms, loss_pct}`` change the radio conditions at once. Captured from the start: ``inet`` (512
+octets a packet) and ``radio``: GTP-U headers, never the signalling port (PAP passwords cross there; see radio.py).
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ from emulators.common.verbs import standard_verbs
 
 CARRIER_ADDRESS, MODEM_ADDRESS = "198.18.255.1", "198.18.255.2"  # the bench's radio link, see DEVELOPERS.md
 RADIO_SNAPLEN = 128  # headers of GTP-U and of the packet inside
+INET_SNAPLEN = 512  # headers, names and handshakes; not whole transfers: the file lies in memory and is fetched whole
 
 
 def build_settings(settings: dict[str, Any]) -> Settings:
@@ -117,7 +118,7 @@ def main() -> int:
     try:
         settle_links(seed)
         process = CarrierProcess(seed, console)
-        start_capture("inet", capture_path("inet"))
+        start_capture("inet", capture_path("inet"), snaplen=INET_SNAPLEN)
         start_capture("radio", capture_path("radio"), f"udp port {gtpu.PORT}", RADIO_SNAPLEN)
         process.start()
         console.emit("node.ready")

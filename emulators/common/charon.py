@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from emulators.common.supervise import Daemon, DaemonError, Keeper, run, write_private
-from emulators.common.swanctl import TUNNEL_INTERFACE, XFRM_IF_ID, Means, render_charon
+from emulators.common.swanctl import TUNNEL_INTERFACE, XFRM_IF_ID, Means
 from emulators.common.vici_client import SOCKET, Charon
 
 CONF = Path("/run/etc/strongswan.conf")
@@ -42,9 +42,9 @@ def choose_means() -> tuple[Means, str]:
     return "kernel", "kernel ESP took a state of each kind, and has xfrm interfaces"
 
 
-def start_charon(means: Means, tag: str = "", on_line: Callable[[str], None] | None = None) -> Keeper:
-    """Start charon and wait until it answers. Raises: DaemonError."""
-    write_private(CONF, render_charon(means, tag))
+def start_charon(conf: str, on_line: Callable[[str], None] | None = None) -> Keeper:
+    """Start charon with the settings `conf` and wait until it answers. Raises: DaemonError."""
+    write_private(CONF, conf)
     SOCKET.unlink(missing_ok=True)
     daemon = Daemon("charon", ("/usr/sbin/charon-systemd",), {"STRONGSWAN_CONF": str(CONF)}, on_line)
     keeper = Keeper(daemon).start()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Any, Final, Literal
 
-from asn1crypto import cms, core, pem, x509  # type: ignore[import-untyped]
+from asn1crypto import cms, core, pem, x509
 
 from emulators.common.yang_json import (
     INFO_MODULE,
@@ -88,10 +88,15 @@ class _ContentInfo(core.Sequence):  # type: ignore[misc]  # asn1crypto has no ty
     _fields = [("content_type", core.ObjectIdentifier), ("content", core.Any, {"explicit": 0})]  # noqa: RUF012
 
 
+class _OctetContentInfo(core.Sequence):  # type: ignore[misc]  # asn1crypto has no types
+    """The same with an OCTET STRING inside, for writing."""
+
+    _fields = [("content_type", core.ObjectIdentifier), ("content", core.OctetString, {"explicit": 0})]  # noqa: RUF012
+
+
 def wrap(document: bytes) -> bytes:
     """Return the unsigned artifact (DER) that holds a JSON document."""
-    info = _ContentInfo({"content_type": ID_CT_JSON, "content": core.Any(core.OctetString(document))})
-    return bytes(info.dump())
+    return bytes(_OctetContentInfo({"content_type": ID_CT_JSON, "content": document}).dump())
 
 
 def unwrap(artifact: bytes) -> bytes:

@@ -42,29 +42,32 @@ MAX_BURST_BYTES: Final = 60_000  # one UDP send: below 65535 less headers
 SOCKET_BUFFER_BYTES: Final = 4 * 1024 * 1024
 RELEASE_SLACK_S: Final = 0.0002  # frames due this soon go with those due now; far below the 1 ms that delays are good for
 IDLE_S: Final = 1.0
-_HEAD = struct.Struct("!BBHI")
+# GTP-U header and, inside, the IPv4 source (octets 12-15 of the packet) or destination (16-19): RFC 791 section 3.1.
+_HEADS = {"source": struct.Struct("!BBHI12xI"), "destination": struct.Struct("!BBHI16xI")}
+_SHORTEST = 28  # GTP-U header and an IPv4 header
 
 
 def open_tun(name: str) -> int:
-    """Create a TUN interface of raw IP packets; return its descriptor, non-blocking. It lives as long as that is open."""
+    """Create a TUN interface of raw IP packets; return its descriptor, non-blocking."""
     fd = os.open("/dev/net/tun", os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
     fcntl.ioctl(fd, TUNSETIFF, struct.pack("16sH22x", name.encode(), IFF_TUN | IFF_NO_PI))
     return fd
 
 
 class Bearer:
-    """One device's tunnel: what is sent goes to `remote_teid` at `peer`, what comes in carries `local_teid`."""
+    """One device's tunnel: what is sent goes to `remote_teid` at `peer`, what comes in carries `local_teid`.
 
-    __slots__ = ("address", "inbound", "local_teid", "mtu", "peer", "queue", "remote_teid", "shaper", "watch")
+    `passing`: packets go out as they come, nothing shapes them.
+    """
 
-    def __init__(
-        self, local_teid: int, remote_teid: int, peer: str, address: str, mtu: int, shape: Shape, *, inbound: str
-    ) -> None:
-        self.local_teid, self.remote_teid, self.peer, self.mtu = local_teid, remote_teid, (peer, gtpu.PORT), mtu
+    __slots__ = ("address", "local_teid", "mtu", "number", "passing", "peer", "queue", "remote_teid", "shaper", "watch")
+
+    def __init__(self, teids: tuple[int, int], peer: str, address: str, mtu: int, shape: Shape) -> None:
+        self.local_teid, self.remote_teid = teids
+        self.peer, self.mtu = (peer, gtpu.PORT), mtu
         self.address = ipaddress.IPv4Address(address).packed
-        # Where the device's own address stands in a packet that comes over the air: source at the carrier (RFC 791
-        # section 3.1: octets 12-15), destination at the modem (16-19).
-        self.inbound = slice(12, 16) if inbound == "source" else slice(16, 20)
+        self.number = int.from_bytes(self.address, "big")
+        self.passing = shape.is_clear
         self.shaper = Shaper(shape, random.random)
         self.queue: deque[tuple[float, bytes]] = deque()
         self.watch: Callable[[bytes], bool] | None = None
@@ -73,12 +76,15 @@ class Bearer:
     def reshape(self, shape: Shape) -> None:
         """Treat packets sent from now on by another shape. Those already queued keep their due times."""
         self.shaper.shape = shape
+        self.passing = shape.is_clear
 
 
 class GtpLink:
-    """The loop. `own` is the address on the radio link."""
+    """The loop. `own` is the address on the radio link; `device`: this is the device's end, where all leaves by the one
+    bearer and what comes in must be addressed to the device; at the other end what comes in must be from it."""
 
-    def __init__(self, tun_fd: int, own: str) -> None:
+    def __init__(self, tun_fd: int, own: str, *, device: bool) -> None:
+        self._device, self._head = device, _HEADS["destination" if device else "source"]
         self._tun, self._own = tun_fd, own
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
         for option, forced in ((socket.SO_RCVBUF, 33), (socket.SO_SNDBUF, 32)):  # SO_RCVBUFFORCE, SO_SNDBUFFORCE
@@ -97,11 +103,11 @@ class GtpLink:
         self.refused = 0
         """Packets thrown away: no bearer, a wrong inner address, above the MTU."""
 
-    def set_bearers(self, bearers: tuple[Bearer, ...], *, device: bool) -> None:
-        """Replace all bearers. `device`: this is the device's end, where everything leaves by the one bearer."""
+    def set_bearers(self, bearers: tuple[Bearer, ...]) -> None:
+        """Replace all bearers."""
         self._by_teid = {b.local_teid: b for b in bearers}
         self._by_address = {b.address: b for b in bearers}
-        self._only = bearers[0] if device and bearers else None
+        self._only = bearers[0] if self._device and bearers else None
 
     def start(self, name: str) -> None:
         """Run the loop in a thread of its own."""
@@ -142,8 +148,10 @@ class GtpLink:
             bearer = only or by_address.get(packet[16:20])
             if bearer is None or len(packet) == MAX_PACKET_BYTES or packet[0] >> 4 != 4:
                 self.refused += 1
-            elif bearer.shaper.shape.is_clear and not bearer.queue:
-                bursts.setdefault(bearer, []).append(packet)
+            elif bearer.passing and not bearer.queue:
+                if bearer not in bursts:
+                    bursts[bearer] = []
+                bursts[bearer].append(packet)
             else:
                 due_s = bearer.shaper.admit(now_s, len(packet))
                 if due_s is not None:
@@ -156,7 +164,7 @@ class GtpLink:
         for bearer in self._by_teid.values():
             queue = bearer.queue
             while queue and queue[0][0] <= horizon_s:
-                packets = []
+                packets: list[bytes] = []
                 while queue and queue[0][0] <= horizon_s and len(packets) < DRAIN_PACKETS:
                     packets.append(queue.popleft()[1])
                 self._send(bearer, packets)
@@ -176,8 +184,13 @@ class GtpLink:
 
     def _send_run(self, bearer: Bearer, packets: list[bytes], segment_bytes: int) -> None:
         parts: list[bytes] = []
+        header, length = gtpu.encode_header(bearer.remote_teid, len(packets[0])), len(packets[0])
         for packet in packets:
-            parts += (gtpu.encode_header(bearer.remote_teid, len(packet)), packet)
+            if len(packet) != length:
+                length = len(packet)
+                header = gtpu.encode_header(bearer.remote_teid, length)
+            parts.append(header)
+            parts.append(packet)
         control = [(socket.IPPROTO_UDP, UDP_SEGMENT, struct.pack("H", segment_bytes))] if len(packets) > 1 else []
         try:
             self._socket.sendmsg(parts, control, 0, bearer.peer)
@@ -202,30 +215,32 @@ class GtpLink:
             for level, kind, value in controls:
                 if level == socket.IPPROTO_UDP and kind == UDP_GRO:
                     segment = struct.unpack("i", value[:4])[0]
-            view = memoryview(self._buffer)
-            for start in range(0, size, max(1, segment)):
-                self._take(view[start : min(start + segment, size)], peer)
+            self._take(memoryview(self._buffer)[:size], max(1, segment), peer)
 
-    def _take(self, datagram: memoryview, peer: tuple[str, int]) -> None:
-        if len(datagram) < 28 or datagram[0] != 0x30 or datagram[1] != gtpu.G_PDU:
-            self._take_other(bytes(datagram), peer)
-            return
-        _, _, length, teid = _HEAD.unpack_from(datagram)
-        bearer = self._by_teid.get(teid)
-        if bearer is None:
-            self.refused += 1
-            self._reply(gtpu.build_error_indication(teid, socket.inet_aton(self._own)), peer)
-            return
-        self._deliver(bearer, datagram[8 : 8 + length])
-
-    def _deliver(self, bearer: Bearer, packet: memoryview) -> None:
-        if not 20 <= len(packet) <= bearer.mtu or packet[0] >> 4 != 4 or packet[bearer.inbound] != bearer.address:
-            self.refused += 1
-            return
-        if bearer.watch is not None and bearer.watch(bytes(packet)):
-            bearer.watch = None
-        with contextlib.suppress(BlockingIOError, OSError):  # interface down: as if nobody were there
-            os.write(self._tun, packet)
+    def _take(self, view: memoryview, segment: int, peer: tuple[str, int]) -> None:
+        """Take one receive: datagrams of `segment` octets, the last may be shorter."""
+        tun, by_teid, read_head, write, size = self._tun, self._by_teid, self._head.unpack_from, os.write, len(view)
+        for start in range(0, size, segment):
+            end = min(start + segment, size)
+            if end - start < _SHORTEST or view[start] != 0x30 or view[start + 1] != gtpu.G_PDU:
+                self._take_other(bytes(view[start:end]), peer)
+                continue
+            _, _, length, teid, address = read_head(view, start)
+            bearer = by_teid.get(teid)
+            if bearer is None:
+                self.refused += 1
+                self._reply(gtpu.build_error_indication(teid, socket.inet_aton(self._own)), peer)
+                continue
+            if address != bearer.number or length > bearer.mtu or view[start + 8] >> 4 != 4:
+                self.refused += 1
+                continue
+            packet = view[start + 8 : start + 8 + length]
+            if bearer.watch is not None and bearer.watch(bytes(packet)):
+                bearer.watch = None
+            try:
+                write(tun, packet)
+            except OSError:  # the interface is down or its queue is full: as if nobody were there
+                self.refused += 1
 
     def _take_other(self, datagram: bytes, peer: tuple[str, int]) -> None:
         """Everything but a plain G-PDU."""
@@ -237,8 +252,9 @@ class GtpLink:
             return
         if message.type == gtpu.ECHO_REQUEST:
             self._reply(gtpu.build_echo_response(message), peer)
-        elif message.type == gtpu.G_PDU and (bearer := self._by_teid.get(message.teid)) and len(message.payload) >= 20:
-            self._deliver(bearer, memoryview(message.payload))
+        elif message.type == gtpu.G_PDU and len(message.payload) >= _SHORTEST - gtpu.HEADER_BYTES:
+            plain = gtpu.encode_header(message.teid, len(message.payload)) + message.payload  # without optional fields
+            self._take(memoryview(plain), len(plain), peer)
         elif message.type == gtpu.ERROR_INDICATION:
             log(f"GTP-U error indication from {peer[0]}")
 

@@ -10,7 +10,7 @@ import asyncio
 import re
 from typing import Any
 
-from pysnmp.hlapi.v3arch.asyncio import (  # type: ignore[import-untyped]
+from pysnmp.hlapi.v3arch.asyncio import (
     ContextData,
     ObjectIdentity,
     ObjectType,

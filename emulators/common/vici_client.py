@@ -11,9 +11,11 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
-import vici  # type: ignore[import-untyped]
+import vici
+
+from emulators.common.vici_events import plain
 
 SOCKET = Path("/run/charon.vici")
 ASK_S = 10.0
@@ -22,17 +24,6 @@ ASK_S = 10.0
 
 class CharonError(RuntimeError):
     """Charon refused, or is not there."""
-
-
-def plain(value: Any) -> Any:
-    """Return a VICI message with every byte string as text."""
-    if isinstance(value, bytes):
-        return value.decode("utf-8", "replace")
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    return value
 
 
 class Charon:
@@ -114,15 +105,3 @@ class Charon:
             connection.close()
             raise CharonError(f"charon does not answer on {self._path}: {error}") from error
         return vici.Session(connection), connection
-
-
-def is_up(event: Mapping[str, Any]) -> bool:
-    """True when an ``ike-updown`` or ``child-updown`` event says up."""
-    return cast(str, event.get("up", "no")) == "yes"
-
-
-def sections(event: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Yield the named sections of an updown event: connection name and its IKE SA."""
-    for name, value in event.items():
-        if isinstance(value, dict):
-            yield name, value

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from asn1crypto import core, x509  # type: ignore[import-untyped]
+from asn1crypto import core, x509
 
 HARDWARE_MODULE_NAME = "1.3.6.1.5.5.7.8.4"  # RFC 4108 §5: id-on-hardwareModuleName
 

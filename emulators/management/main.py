@@ -32,9 +32,9 @@ async def serve(seed: dict[str, Any], console: Console) -> None:
         console.emit("session.refused", reason=reason, serial=None)
 
     context = build_tls(tls["certificate_pem"], tls["key_pem"], tls["device_ca_pem"], on_refused)
-    secure = await start_site(server.build_app(), None, settings.get("port", PORT), context)
-    plain = await start_site(server.build_app(images_only=True), None, IMAGE_PORT, None)
-    serving = asyncio.ensure_future(serve_forever(secure, plain))
+    sites = [await start_site(server.build_app(), None, port, context) for port in settings.get("ports", [PORT])]
+    sites.append(await start_site(server.build_app(images_only=True), None, IMAGE_PORT, None))
+    serving = asyncio.ensure_future(serve_forever(*sites))
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, serving.cancel)
     console.emit("node.ready")
     try:

@@ -1,10 +1,10 @@
 """What a stage and a check are made of, and how evidence is asked. Layer: core, pure.
 
 A stage or check is one frozen entry of plain functions over (plan, evidence); no base classes. `actions` says what
-should have been done by now, given what is known: the machine does each action once (an `Ask` is known by its label), so
-an ask that needs an earlier answer is simply named once that answer is there.
+should have been done by now, given what is known: the machine does each action once (an `Ask` goes by its label), so an
+ask that needs an earlier answer is simply named once that answer is there.
 
-Evidence is numbered by the order in which the machine was given it; judges read it in the order in which it happened.
+Evidence is numbered in the order in which the machine got it; judges read it in the order in which it happened.
 Not here: when anything is called (machine.py).
 """
 
@@ -50,7 +50,9 @@ class Answer:
     @property
     def is_silence(self) -> bool:
         """Say whether the probe worked but the subject did not answer it in time: that is the subject's failure."""
-        return not self.ok and any(self.error.startswith(f"{name}:") and words in self.error for name, words in _SILENCES)
+        return not self.ok and any(
+            self.error.startswith(f"{name}:") and words in self.error for name, words in _SILENCES
+        )
 
     def get(self, key: str) -> Any:
         """Return a field of the result, or None where there is none."""
@@ -126,9 +128,7 @@ class Need:
 
     def matches(self, plan: Plan, observation: Observation) -> bool:
         """Say whether an observation meets this need."""
-        return (
-            observation.source == self.source and observation.kind == self.kind and self.accepts(plan, observation)
-        )
+        return observation.source == self.source and observation.kind == self.kind and self.accepts(plan, observation)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,14 +193,16 @@ class Check:
 # ---------------------------------------------------------------- findings, in few words
 
 
-def hold(
+def hold(  # noqa: PLR0917 - one claim, read left to right like a sentence
     check: str, holds: bool, claim: str, expected: str, seen: str, evidence: Iterable[Seen | Answer | None] = ()
 ) -> Finding:
     """Return PASS or FAIL for a claim."""
     return Finding(check, "PASS" if holds else "FAIL", claim, expected, seen, number(evidence))
 
 
-def leave_open(check: str, claim: str, expected: str, seen: str, evidence: Iterable[Seen | Answer | None] = ()) -> Finding:
+def leave_open(
+    check: str, claim: str, expected: str, seen: str, evidence: Iterable[Seen | Answer | None] = ()
+) -> Finding:
     """Return INCONCLUSIVE: we could not look."""
     return Finding(check, "INCONCLUSIVE", claim, expected, seen, number(evidence))
 
@@ -225,5 +227,7 @@ def find_broken(evidence: Evidence, check: str, claim: str, expected: str, label
     if answer is None:
         return leave_open(check, claim, expected, f"nothing: the probe {label} gave no answer")
     if not answer.ok and not answer.is_silence:
-        return leave_open(check, claim, expected, f"the probe {label} broke: {answer.error or 'no reason given'}", [answer])
+        return leave_open(
+            check, claim, expected, f"the probe {label} broke: {answer.error or 'no reason given'}", [answer]
+        )
     return None

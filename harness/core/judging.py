@@ -28,7 +28,7 @@ def result_blocked(name: str, budget_s: float, by: str) -> StageResult:
 
 
 def result_reached(
-    plan: Plan, stage: Stage, evidence: Evidence, took_s: float, budget_s: float, met: Iterable[Seen]
+    plan: Plan, stage: Stage, evidence: Evidence, *, took_s: float, budget_s: float, met: Iterable[Seen]
 ) -> StageResult:
     """Return the result of a stage that was reached: a PASS if all it also asserts holds."""
     findings = stage.judge(plan, evidence)
@@ -48,6 +48,7 @@ def result_missed(
     budget_s: float,
     unmet: Sequence[Need],
     evidence: Evidence,
+    *,
     late: tuple[Seen, float] | None,
     failed: Answer | None,
 ) -> StageResult:
@@ -80,7 +81,10 @@ def _explain(
     last = next((s for s in reversed(list(evidence)) if s.observation.source == "router"), None)
     if last is None:
         return "nothing: the router has not been heard at all", []
-    return f"nothing of it; the last heard of the router was {last.observation.kind} {_fields(last, tuple(last.data))}", [last]
+    return (
+        f"nothing of it; the last heard of the router was {last.observation.kind} {_fields(last, tuple(last.data))}",
+        [last],
+    )
 
 
 def _tell(hint: Hint, found: Sequence[Seen]) -> str:

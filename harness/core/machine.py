@@ -8,69 +8,26 @@ Theory of operation. The steps of a run are its stages, then its checks, one at 
   (`at_ns`), but the machine listens `SETTLE_NS` longer, for what is still under way.
 - A stage missed is FAIL; the stages after it are INCONCLUSIVE, blocked. A stage whose own probe broke is INCONCLUSIVE.
 - A check's asks are answered within its timeout, or it is INCONCLUSIVE.
-- When all steps are closed the machine listens `SETTLE_NS` more and then judges everything anew, over all that had
+- When all steps are closed the machine listens `SETTLE_NS` more and then judges everything anew, over all that
   happened by the last close, in the order in which it happened. Outcomes therefore depend on what happened and when,
   never on how late or in which order (between sources) it was delivered; and a replay of the tape is the same run.
 
-A step is `is_settled` when all that had happened by its close has arrived; until then its result is not shown. Judging a
+A step `is_settled` when all that had happened by its close has arrived; until then its result is not shown. Judging a
 step early is for live viewing: only the results of a machine that is `done` are final.
 
-Not here: what is expected (stages/, checks/), the words for a miss (judging.py), the loop (runner.py).
+Not here: what is expected (stages/, checks/), the notes on a step (steps.py), the words for a miss (judging.py), the loop
+(runner.py).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Literal
 
 from harness.core import judging
 from harness.core.entries import Check, Evidence, Seen, Stage
 from harness.core.model import Action, Ask, Finding, Observation, Plan, StageResult
+from harness.core.steps import Progress, Running, Step, StepState, show
 from harness.core.timing import SETTLE_NS, Window, to_ns, to_s
-
-StepState = Literal["waiting", "running", "reached", "missed", "broken", "blocked", "judged", "timed_out", "set_aside"]
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """One step for a live view. `took_s` None: not reached (yet)."""
-
-    name: str
-    title: str
-    state: StepState
-    started_ns: int | None
-    took_s: float | None
-    budget_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Running:
-    """The step under way."""
-
-    name: str
-    since_ns: int
-    budget_s: float
-
-
-@dataclass(slots=True)
-class _Step:
-    """The machine's notes on one stage or check."""
-
-    entry: Stage | Check
-    budget_s: float
-    state: StepState = "waiting"
-    window: Window | None = None
-    met: dict[int, Seen] = field(default_factory=dict)
-    labels: list[str] = field(default_factory=list)
-    done_actions: set[str] = field(default_factory=set)
-    scanned: int = 0
-    reached_ns: int | None = None
-    closed_ns: int | None = None
-    blocked_by: str = ""
-    settled: bool = False
-    result: StageResult | None = None
-    findings: tuple[Finding, ...] = ()
 
 
 class RunMachine:
@@ -81,8 +38,8 @@ class RunMachine:
         chosen = _cut(stages, plan.until)
         names = {s.name for s in chosen}
         budgets = plan.branch.acceptance.budgets_s
-        self._stages = [_Step(s, float(budgets[s.name])) for s in chosen]
-        self._checks = [_Step(c, c.timeout_s) for c in checks if c.after in names]
+        self._stages = [Step(s, float(budgets[s.name])) for s in chosen]
+        self._checks = [Step(c, c.timeout_s) for c in checks if c.after in names]
         self._steps = [*self._stages, *self._checks]
         self._position = -1
         self._known = Evidence()
@@ -135,17 +92,21 @@ class RunMachine:
     def running(self) -> Running | None:
         """The step under way, or None before the start and after the last."""
         step = self._current
-        return None if step is None or step.window is None else Running(step.entry.name, step.window.opens_ns, step.budget_s)
+        return (
+            None
+            if step is None or step.window is None
+            else Running(step.entry.name, step.window.opens_ns, step.budget_s)
+        )
 
     @property
     def progress(self) -> tuple[Progress, ...]:
         """All stages, for a live view."""
-        return tuple(_show(s) for s in self._stages)
+        return tuple(show(s) for s in self._stages)
 
     @property
     def check_progress(self) -> tuple[Progress, ...]:
         """All checks, for a live view."""
-        return tuple(_show(s) for s in self._checks)
+        return tuple(show(s) for s in self._checks)
 
     def is_settled(self, name: str) -> bool:
         """Say whether a stage or check is closed and all that had happened by then has arrived."""
@@ -162,7 +123,7 @@ class RunMachine:
     # ------------------------------------------------------------ the steps
 
     @property
-    def _current(self) -> _Step | None:
+    def _current(self) -> Step | None:
         return self._steps[self._position] if 0 <= self._position < len(self._steps) else None
 
     def _advance(self, now_ns: int) -> tuple[Action, ...]:
@@ -197,11 +158,11 @@ class RunMachine:
     def _is_reached(self, name: str) -> bool:
         return any(s.state == "reached" for s in self._stages if s.entry.name == name)
 
-    def _close(self, step: _Step, state: StepState, at_ns: int) -> None:
+    def _close(self, step: Step, state: StepState, at_ns: int) -> None:
         step.state, step.closed_ns = state, at_ns
         self._closed_ns = max(self._closed_ns, at_ns)
 
-    def _close_if_over(self, step: _Step, now_ns: int) -> bool:
+    def _close_if_over(self, step: Step, now_ns: int) -> bool:
         if step.closed_ns is None:
             self._act(step)
             if isinstance(step.entry, Stage):
@@ -210,7 +171,7 @@ class RunMachine:
                 self._move_check(step, step.entry, now_ns)
         return step.closed_ns is not None
 
-    def _act(self, step: _Step) -> None:
+    def _act(self, step: Step) -> None:
         """Do what is to be done by now and was not yet."""
         for action in step.entry.actions(self.plan, self._known):
             key = action.label if isinstance(action, Ask) else action.verb
@@ -220,14 +181,16 @@ class RunMachine:
                 if isinstance(action, Ask):
                     step.labels.append(action.label)
 
-    def _move_stage(self, step: _Step, stage: Stage, now_ns: int) -> None:
+    def _move_stage(self, step: Step, stage: Stage, now_ns: int) -> None:
         assert step.window is not None
         if step.state == "running":
             self._match(step, stage, step.window)
             if len(step.met) == len(stage.needs(self.plan)):
-                step.reached_ns = max(step.window.opens_ns, *(s.at_ns for s in step.met.values()))
+                step.reached_ns = max((step.window.opens_ns, *(s.at_ns for s in step.met.values())))
                 step.state = "reached"
-                step.window = Window(step.window.opens_ns, step.reached_ns + to_ns(stage.answers_within_s) - step.window.opens_ns)
+                step.window = Window(
+                    step.window.opens_ns, step.reached_ns + to_ns(stage.answers_within_s) - step.window.opens_ns
+                )
         if step.state == "reached":
             assert step.reached_ns is not None
             if not self._open_labels(step) or not stage.answers_within_s:
@@ -239,7 +202,7 @@ class RunMachine:
         elif step.window.is_over(now_ns):
             self._close(step, "missed", step.window.closes_ns)
 
-    def _match(self, step: _Step, stage: Stage, window: Window) -> None:
+    def _match(self, step: Step, stage: Stage, window: Window) -> None:
         needs = stage.needs(self.plan)
         for index in range(step.scanned, len(self._log)):
             observation = self._log[index]
@@ -252,7 +215,7 @@ class RunMachine:
                     break
         step.scanned = len(self._log)
 
-    def _move_check(self, step: _Step, check: Check, now_ns: int) -> None:
+    def _move_check(self, step: Step, check: Check, now_ns: int) -> None:
         assert step.window is not None
         awaited = check.awaits(self.plan, self._known) if check.awaits else None
         if not self._open_labels(step) and (awaited is not None or check.awaits is None):
@@ -261,14 +224,14 @@ class RunMachine:
         elif step.window.is_over(now_ns):
             self._close(step, "timed_out", step.window.closes_ns)
 
-    def _open_labels(self, step: _Step) -> list[str]:
+    def _open_labels(self, step: Step) -> list[str]:
         return [label for label in step.labels if self._known.find_answer(label) is None]
 
-    def _last_answer_ns(self, step: _Step) -> int:
+    def _last_answer_ns(self, step: Step) -> int:
         answers = (self._known.find_answer(label) for label in step.labels)
         return max((a.seen.at_ns for a in answers if a is not None), default=0)
 
-    def _failed_answer(self, step: _Step) -> judging.Answer | None:
+    def _failed_answer(self, step: Step) -> judging.Answer | None:
         answers = (self._known.find_answer(label) for label in step.labels)
         return next((a for a in answers if a is not None and not a.ok), None)
 
@@ -285,26 +248,28 @@ class RunMachine:
             for step in self._steps:
                 self._judge(step, self._closed_ns)
 
-    def _judge(self, step: _Step, until_ns: int) -> None:
+    def _judge(self, step: Step, until_ns: int) -> None:
         evidence = self._known.as_happened(until_ns)
         if isinstance(step.entry, Stage):
             step.result = self._judge_stage(step, step.entry, evidence)
         else:
             step.findings = self._judge_check(step, step.entry, evidence)
 
-    def _judge_stage(self, step: _Step, stage: Stage, evidence: Evidence) -> StageResult:
+    def _judge_stage(self, step: Step, stage: Stage, evidence: Evidence) -> StageResult:
         assert step.window is not None
         if step.state == "blocked":
             return judging.result_blocked(stage.name, step.budget_s, step.blocked_by)
         if step.state == "reached":
             assert step.reached_ns is not None
             took_s = to_s(step.reached_ns - step.window.opens_ns)
-            return judging.result_reached(self.plan, stage, evidence, took_s, step.budget_s, step.met.values())
+            return judging.result_reached(
+                self.plan, stage, evidence, took_s=took_s, budget_s=step.budget_s, met=step.met.values()
+            )
         unmet = [n for place, n in enumerate(stage.needs(self.plan)) if place not in step.met]
         if step.state == "broken":
             return judging.result_broken(stage, step.budget_s, self._failed_answer(step))
         late = self._find_late(unmet, step.window)
-        return judging.result_missed(stage, step.budget_s, unmet, evidence, late, self._failed_answer(step))
+        return judging.result_missed(stage, step.budget_s, unmet, evidence, late=late, failed=self._failed_answer(step))
 
     def _find_late(self, unmet: Sequence[judging.Need], window: Window) -> tuple[Seen, float] | None:
         """Return what met a need after the window closed, and by how many seconds it was late."""
@@ -313,7 +278,7 @@ class RunMachine:
                 return seen, to_s(seen.at_ns - window.closes_ns)
         return None
 
-    def _judge_check(self, step: _Step, check: Check, evidence: Evidence) -> tuple[Finding, ...]:
+    def _judge_check(self, step: Step, check: Check, evidence: Evidence) -> tuple[Finding, ...]:
         if step.state == "blocked":
             return (judging.finding_blocked(check, step.blocked_by),)
         if step.state == "set_aside":
@@ -334,12 +299,6 @@ def _cut(stages: Sequence[Stage], until: str | None) -> list[Stage]:
     return ordered[: names.index(until) + 1]
 
 
-def _show(step: _Step) -> Progress:
-    started_ns = step.window.opens_ns if step.window is not None and step.state != "blocked" else None
-    took_s = None if step.reached_ns is None or started_ns is None else to_s(step.reached_ns - started_ns)
-    return Progress(step.entry.name, step.entry.title, step.state, started_ns, took_s, step.budget_s)
-
-
-def _check(step: _Step) -> Check:
+def _check(step: Step) -> Check:
     assert isinstance(step.entry, Check)
     return step.entry

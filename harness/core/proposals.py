@@ -1,8 +1,8 @@
 """Cipher proposals in one spelling. Layer: core, pure.
 
 A profile writes them as strongSwan's keywords (``aes256gcm16-prfsha384-ecp256``), a gateway may report them as it logs
-them (``AES_GCM_16-256/PRF_HMAC_SHA2_384/ECP_256``, ``IKE:AES_CBC_256/HMAC_SHA2_256_128/...``; transform names of the
-IANA registry "IKEv2 Parameters"). Both are read; a word that is not known stays as it is, and so is never equal by luck.
+them (``AES_GCM_16-256/PRF_HMAC_SHA2_384/ECP_256``, ``IKE:AES_CBC_256/HMAC_SHA2_256_128/...``: transform names of
+the IANA registry "IKEv2 Parameters"). Both are read; a word not known stays as it is, and so is never equal by luck.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ def _split(text: str) -> list[str]:
     body = re.sub(r"^\s*(ike|esp|ah)\s*:\s*", "", text.lower())
     if "/" in body:
         return [part.strip() for part in body.split("/")]
-    return [part.strip() for part in body.split("-")]
+    return [part.strip() for part in re.split(r"-(?!\d+(?:-|$))", body)]  # not before a key length: AES_GCM_16-256
 
 
 def _canonical(word: str) -> str:

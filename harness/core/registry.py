@@ -49,8 +49,8 @@ def _load(package: str, attribute: str, cls: type[_E]) -> tuple[tuple[_E, tuple[
     for name in sorted(m.name for m in pkgutil.iter_modules(parent.__path__) if not m.name.startswith("_")):
         module = importlib.import_module(f"{package}.{name}")
         entries.append((_get(module, attribute, cls), _get(module, "EXAMPLES", tuple)))
-    for word, keys in (("name", [e.name for e, _ in entries]), ("order", [e.order for e, _ in entries])):
-        twice = sorted({str(k) for k in keys if keys.count(k) > 1})  # type: ignore[attr-defined]
+    for word, keys in (("name", [e.name for e, _ in entries]), ("order", [str(e.order) for e, _ in entries])):
+        twice = sorted({k for k in keys if keys.count(k) > 1})
         if twice:
             raise CatalogueError(f"{package}: expected each {word} once, saw {', '.join(twice)} twice")
     return tuple(sorted(entries, key=lambda pair: pair[0].order))

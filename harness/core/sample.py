@@ -85,7 +85,9 @@ def _build_branch() -> Branch:
     apns = (Apn("iot.skerry.example"), Apn("m2m.skerry.example", ApnAuth("chap", "kiosk", key)))
     segments = (
         Segment("staff", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.199", 3600), ("hq",), False),
-        Segment("guest", 30, (2,), "10.20.30.1/24", DhcpRange("10.20.30.100", "10.20.30.199", 600), ("internet",), True),
+        Segment(
+            "guest", 30, (2,), "10.20.30.1/24", DhcpRange("10.20.30.100", "10.20.30.199", 600), ("internet",), True
+        ),
     )
     tunnel = Tunnel(
         gateway="hq.skerry.example",
@@ -116,7 +118,9 @@ def _build_branch() -> Branch:
         time_servers=("ntp.skerry.example",),
         name_servers=(),
         logging=Logging("10.200.0.10", 514, "udp", "info"),
-        monitoring=Monitoring((SnmpUser("watch", "sha256", key, "aes128", key),), ("hq",), "North pier", "noc@skerry.example"),
+        monitoring=Monitoring(
+            (SnmpUser("watch", "sha256", key, "aes128", key),), ("hq",), "North pier", "noc@skerry.example"
+        ),
         administration=Administration("operator", ("hq",)),
         heartbeat_s=10.0,
         confirm_s=60.0,

@@ -1,6 +1,6 @@
 """How large a packet may be to cross an ESP tunnel whole. Layer: core, pure arithmetic.
 
-RFC 4303 section 2: on the wire a packet is the outer header, SPI and sequence number, the IV, the inner packet, padding,
+RFC 4303 section 2: on the wire a packet is outer header, SPI and sequence number, the IV, the inner packet, padding,
 pad length and next header, and the ICV. RFC 3948 section 2.1 puts a UDP header before it where there is a NAT. Padding
 brings inner packet and trailer to a multiple of the cipher's block, of 4 octets at least (RFC 4303 section 2.4), so one
 octet more inside can cost a whole block outside.
@@ -53,7 +53,9 @@ def parse_suite(encryption: str, integrity: str | None) -> Suite:
     raise SuiteError(f"expected an AEAD or AES-CBC with HMAC, saw {encryption!r} with {integrity!r}")
 
 
-def find_outer_bytes(inner_bytes: int, suite: Suite, *, in_udp: bool, outer_header_bytes: int = IPV4_HEADER_BYTES) -> int:
+def find_outer_bytes(
+    inner_bytes: int, suite: Suite, *, in_udp: bool, outer_header_bytes: int = IPV4_HEADER_BYTES
+) -> int:
     """Return the size on the wire of the packet that carries an inner packet of `inner_bytes`."""
     body = inner_bytes + PAD_LENGTH_AND_NEXT_HEADER_BYTES
     return _fixed_bytes(suite, in_udp, outer_header_bytes) + body + -body % suite.align_bytes

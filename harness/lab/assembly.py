@@ -5,7 +5,7 @@ container when all are. Containers that wait for power are made and attached, no
 took in the meantime is replaced by the next free one.
 
 Measured on two cores with Engine 20.10: network 65 ms each and one after the other, whatever the number of callers;
-container creation 10 ms, start 270 ms alone and 1.9 s for ten at once. So starts set the time, and overlap with the rest.
+container creation 10 ms, start 270 ms alone and 1.9 s for ten at once. So starts set the time, and overlap the rest.
 
 Not here: names (topology.py), calls (engine.py), what runs later (containers.py).
 """
@@ -36,6 +36,7 @@ class Assembly:
         topology: Topology,
         run_id: str,
         labels: Mapping[str, str],
+        *,
         later: frozenset[str],
         on_container: Callable[[str, str], None],
     ) -> None:

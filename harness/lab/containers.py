@@ -108,7 +108,9 @@ class ContainerLab:
             images = {name: pool.submit(self._engine.get_image, name) for name in names}
             self._keep_facts(engine_facts, images)
             later = frozenset({self._router})
-            self._assembly = Assembly(self._engine, self.topology, self.run_id, labels, later, self._attach)
+            self._assembly = Assembly(
+                self._engine, self.topology, self.run_id, labels, later=later, on_container=self._attach
+            )
             self.topology = self._assembly.wait_networks()
             self._seeds = self._make_seeds(self.topology)
         self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
@@ -137,8 +139,8 @@ class ContainerLab:
 
     def _deliver_seeds(self, assembly: Assembly) -> None:
         """Give each node its seed when it is attached and the bridges are set: it does nothing before that."""
-        for future in assembly.one_shots.values():
-            future.result()
+        for one_shot in assembly.one_shots.values():
+            one_shot.result()
         names = {future: name for name, future in assembly.nodes.items()}
         for future in as_completed(names):
             future.result()
@@ -159,8 +161,8 @@ class ContainerLab:
         while waiting:
             item = self._next_item(deadline_ns)
             if item is None:
-                node = min(waiting)
-                raise self._node_error(node, "node.ready", f"nothing of it in {READY_S:g} s ({', '.join(sorted(waiting))})")
+                late = ", ".join(sorted(waiting))
+                raise self._node_error(min(waiting), "node.ready", f"none within {READY_S:g} s from {late}")
             if isinstance(item, EventSeen):
                 seen.append(item)
                 if item.event.kind == "node.ready":
@@ -283,9 +285,11 @@ class ContainerLab:
         state = "still running" if code is None else f"exit code {code}"
         tail = self._logs[node].tail(LOG_TAIL_LINES) or "(nothing)"
         return LabError(
-            expected=expected, seen=f"{seen}; {state}; last log lines:\n{tail}", where=f"node {node} of run {self.run_id}",
+            expected=expected,
+            seen=f"{seen}; {state}; last log lines:\n{tail}",
+            where=f"node {node} of run {self.run_id}",
             hint=f"see nodes/{node}.log in the run folder",
-        )  # fmt: skip
+        )
 
     def _find_exit_code(self, node: str) -> int | None:
         """Return the exit code, waiting a moment for it: the stream ends before the engine has noted the exit."""

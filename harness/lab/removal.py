@@ -13,6 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 from harness.errors import EngineError
 from harness.lab.engine import Engine, Resource
 
+Choose = Callable[[tuple[Resource, ...]], tuple[Resource, ...]]
+
 ROUNDS = 6
 PAUSE_S = 0.5
 """Between rounds, when something could not be removed: the engine frees a network's endpoints a moment later."""
@@ -20,9 +22,9 @@ WORKERS = 8
 
 
 def remove_labelled(
-    engine: Engine, label: str, chosen: Callable[[tuple[Resource, ...]], tuple[Resource, ...]] = lambda found: found
+    engine: Engine, label: str, chosen: Choose = lambda found: found
 ) -> tuple[str, ...]:
-    """Remove what carries the label and is `chosen`; never raises. Returns what is left, and why, empty when nothing."""
+    """Remove what carries the label and is `chosen`; never raises. Returns what is left, and why; empty: nothing."""
     problems: tuple[str, ...] = ()
     for round_number in range(ROUNDS):
         try:
@@ -55,9 +57,7 @@ def _remove(engine: Engine, found: tuple[Resource, ...]) -> tuple[str, ...]:
     return tuple(problems)
 
 
-def _describe(
-    engine: Engine, label: str, chosen: Callable[[tuple[Resource, ...]], tuple[Resource, ...]]
-) -> tuple[str, ...]:
+def _describe(engine: Engine, label: str, chosen: Choose) -> tuple[str, ...]:
     try:
         return tuple(f"{r.kind} {r.name}: still there" for r in chosen(engine.list_labelled(label)))
     except EngineError as error:

@@ -3,7 +3,7 @@
 Fills in everything that files leave out: the first host of a segment's subnet as the router's address, host numbers as
 addresses, placeholders, secrets' references as absolute paths, and each record that nobody keeps differently.
 
-Budgets: a stage's budget is what the profile says. At the field's pace the hardware's own waits are added to it (boot to
+Budgets: a stage's budget is what the profile says. At the field's pace the hardware's own waits are added (boot to
 `powered`, registration to `wan_obtained`; flash, boot and registration to `upgraded`, which reboots); at the fast pace
 they are a fraction of a second and nothing is added.
 """

@@ -35,6 +35,14 @@ _SCALARS = {
     "bool_type": "true or false",
     "bool_parsing": "true or false",
 }
+_KINDS = {
+    bool: "true or false",
+    int: "a number",
+    float: "a number",
+    str: "a text",
+    list: "a list",
+    dict: "a mapping",
+}
 
 
 def explain_all(error: ValidationError, marked: Marked, model: type[BaseModel]) -> list[Problem]:
@@ -42,6 +50,8 @@ def explain_all(error: ValidationError, marked: Marked, model: type[BaseModel]) 
     found = []
     for item in error.errors(include_url=False):
         path: Path = tuple(part for part in item["loc"] if part != "[key]")
+        if item["type"] == "too_short" and len(item["input"]) >= item["ctx"]["min_length"]:
+            continue  # pydantic counts only the items that hold, and those that do not have their own problem
         found.append(marked.problem(path, _explain(dict(item), path, marked, model)))
     return found
 
@@ -109,8 +119,7 @@ def _show(value: Any, plain: str | None) -> str:
 def _describe_kind(value: Any) -> str:
     if value is None:
         return "nothing"
-    names = {bool: "true or false", int: "a number", float: "a number", str: "a text", list: "a list", dict: "a mapping"}
-    return names.get(type(value), type(value).__name__)
+    return _KINDS.get(type(value), type(value).__name__)
 
 
 def _describe_field(model: type[BaseModel], path: Path) -> str:

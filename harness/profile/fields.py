@@ -81,7 +81,7 @@ def _check_segment_name(text: str) -> str:
 
 def _check_release(text: str) -> str:
     if not re.fullmatch(r"[0-9A-Za-z][0-9A-Za-z.+-]{0,31}", text):
-        raise ValueError(f"expected a release such as 2.4.0, at most 32 letters, digits, dots and hyphens, saw {text!r}")
+        raise ValueError(f"expected a release such as 2.4.0, of at most 32 characters, saw {text!r}")
     return text
 
 

@@ -27,7 +27,7 @@ TEST_MCCS = ("001", "999")  # ITU-T E.212: 001 test networks, 999 internal use (
 ICCID_DIGITS = (19, 20)  # ITU-T E.118: up to 19 with the check digit; cards of 20 digits exist (ETSI TS 102 221 §13.2)
 
 SERIAL_CHARACTERS = 64  # RFC 5280 Appendix A, ub-serial-number: it stands in the device certificate's serialNumber
-_SERIAL = re.compile(r"^[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?$")  # part of PrintableString; safe in URI and log
+_SERIAL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")  # part of PrintableString; safe in URI and log
 
 _DOCUMENTATION_MAC = bytes.fromhex("00005e0053")  # RFC 7042 §2.1.2 (now RFC 9542): 00-00-5E-00-53-00 to -FF
 HOST_NAME_CHARACTERS = 253  # RFC 1035 §2.3.4: 255 octets on the wire
@@ -41,7 +41,8 @@ def check_apn(text: str) -> str:
     for label in text.split("."):
         if not re.fullmatch(LABEL, label):
             raise ValueError(
-                f"expected labels of letters, digits and inner hyphens, joined by dots (TS 23.003 clause 9.1), saw {text!r}"
+                "expected labels of letters, digits and inner hyphens, joined by dots "
+                f"(TS 23.003 clause 9.1), saw {text!r}"
             )
     if network.startswith(_APN_FORBIDDEN_STARTS):
         raise ValueError(f"an APN must not start with rac, lac, sgsn or rnc (TS 23.003 clause 9.1.1), saw {text!r}")
@@ -49,7 +50,8 @@ def check_apn(text: str) -> str:
         raise ValueError(f"an APN must not end with the label gprs (TS 23.003 clause 9.1.1), saw {text!r}")
     for encoded, limit, what in ((len(network) + 1, APN_NETWORK_OCTETS, "9.1.1"), (len(name) + 1, APN_OCTETS, "9.1")):
         if encoded > limit:  # each label has one length octet: as many as there are dots, and one
-            raise ValueError(f"expected at most {limit} octets encoded (TS 23.003 clause {what}), saw {encoded}: {text!r}")
+            text = f"expected at most {limit} octets encoded (TS 23.003 clause {what}), saw {encoded}: {text!r}"
+            raise ValueError(text)
     return text
 
 
@@ -71,7 +73,7 @@ def check_iccid(text: str) -> str:
         raise ValueError(f"expected 19 or 20 digits starting with 89 (ITU-T E.118), saw {text!r}")
     if len(text) == ICCID_DIGITS[0] and not has_check_digit(text):
         right = next(d for d in "0123456789" if has_check_digit(text[:-1] + d))
-        raise ValueError(f"the last digit must be the check digit {right} (ITU-T E.118, Luhn), saw {text!r}: a misprint?")
+        raise ValueError(f"the last digit must be the check digit {right} (ITU-T E.118, Luhn), saw {text!r}")
     return text
 
 
@@ -93,16 +95,17 @@ def check_mac(text: str) -> str:
         raise ValueError(f"expected a unicast address (first octet even, IEEE 802), saw {text!r}")
     if not octets[0] & 0x02 and not octets.startswith(_DOCUMENTATION_MAC):
         raise ValueError(
-            f"expected a locally administered address (second digit 2, 6, A or E) or 00:00:5e:00:53:xx (RFC 9542), saw {text!r}"
+            "expected a locally administered address (second digit 2, 6, A or E) or 00:00:5e:00:53:xx (RFC 9542), "
+            f"saw {text!r}"
         )
     return text
 
 
 def check_serial(text: str) -> str:
     """Check a serial number: it becomes the device certificate's serialNumber and the RESTCONF user (RFC 8572 §5.3)."""
-    if len(text) > SERIAL_CHARACTERS or not _SERIAL.match(text):
+    if len(text) > SERIAL_CHARACTERS or not _SERIAL.fullmatch(text):
         raise ValueError(
-            f"expected 1 to {SERIAL_CHARACTERS} letters, digits, inner dots and hyphens (RFC 5280 Appendix A), saw {text!r}"
+            f"expected 1 to {SERIAL_CHARACTERS} letters, digits, inner dots and hyphens (RFC 5280, A), saw {text!r}"
         )
     return text
 
@@ -117,7 +120,8 @@ def check_host_label(text: str) -> str:
 def check_host_name(text: str) -> str:
     """Check a host name with its domain (RFC 1123 §2.1); a last label of digits only would read as an address."""
     labels = text.split(".")
-    if len(text) > HOST_NAME_CHARACTERS or not all(re.fullmatch(LABEL, label) for label in labels) or labels[-1].isdigit():
+    sound = all(re.fullmatch(LABEL, label) for label in labels) and not labels[-1].isdigit()
+    if len(text) > HOST_NAME_CHARACTERS or not sound:
         raise ValueError(f"expected a host name, labels joined by dots (RFC 1123 §2.1), saw {text!r}")
     return text
 

@@ -18,10 +18,10 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import InputError, Problem
-from harness.profile.sitecheck import crosscheck
 from harness.profile.explain import explain_all
 from harness.profile.marked import MAX_BYTES, Marked, read_yaml
 from harness.profile.schema import Profile
+from harness.profile.sitecheck import crosscheck
 from harness.profile.sites import Site, SitesFile
 from harness.profile.sites_csv import read_sites_csv
 

@@ -1,8 +1,8 @@
 """YAML and CSV read into plain data that remembers where each key stood. Layer: profile, files' bytes in, pure.
 
-Laws: any bytes give a `Marked` or problems, nothing else. A key written twice is an error, never the last one wins. What
-YAML allows and a profile has no use for (tags, merge keys, keys that are not text, several documents) is an error. Size,
-depth and the number of values after aliases are expanded are bounded, so a small file cannot become a large tree.
+Laws: any bytes give a `Marked` or problems, nothing else. A key written twice is an error, never the last one wins.
+What YAML allows and a profile has no use for (tags, merge keys, keys that are not text, several documents) is an
+error. Size, depth and the number of values after aliases are expanded are bounded, so a small file stays small.
 
 Not here: opening files, and what the data means.
 """
@@ -40,8 +40,8 @@ class Mark:
 
 @dataclass(slots=True)
 class Marked:
-    """Plain data of one file. `marks`: key path to where its key (or list item) stands; `plain` is the text of a number,
-    a truth value or nothing that was written without quotes."""
+    """Plain data of one file. `marks`: key path to where its key (or list item) stands; `plain` is the text of what was
+    written without quotes and is a number, true, false or nothing."""
 
     file: str
     data: Any
@@ -108,16 +108,16 @@ def read_yaml(file: str, content: bytes) -> tuple[Marked, tuple[Problem, ...]]:
 
 def _find_excess(file: str, text: str) -> tuple[Problem, ...]:
     """Look for nesting too deep and values too many, without recursion, before anything is built."""
-    depth = count = 0
-    for event in yaml.parse(text, Loader=_Loader):
-        count += 1
+    depth = 0
+    for count, event in enumerate(yaml.parse(text, Loader=_Loader)):
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
         elif isinstance(event, yaml.CollectionEndEvent):
             depth -= 1
         if depth > MAX_DEPTH or count > MAX_VALUES:
             limit = f"{MAX_DEPTH} levels" if depth > MAX_DEPTH else f"{MAX_VALUES} values"
-            line, column = event.start_mark.line + 1, event.start_mark.column + 1
+            mark = event.start_mark
+            line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
             return (Problem(file, line, column, "", f"expected at most {limit}, saw more"),)
     return ()
 
@@ -213,7 +213,7 @@ class _Builder:
             return node.value
         self._marked.plain[path] = node.value
         try:
-            value = self._constructor.construct_object(node)  # type: ignore[no-untyped-call]
+            value = self._constructor.construct_object(node)
         except (ValueError, yaml.YAMLError, KeyError, IndexError, OverflowError):
             value = math.nan
         if isinstance(value, float) and not math.isfinite(value):

@@ -106,12 +106,13 @@ def _find_gaps(kinds: set[Kind], protocol: Protocol) -> list[str]:
     if kinds >= {"cipher", "aead"}:
         gaps.append("a proposal must not mix AEAD and other ciphers; write two proposals")
     elif "aead" in kinds and "integrity" in kinds:
-        gaps.append("an AEAD cipher takes no integrity algorithm (RFC 7296 §3.3); leave it out")
+        instead = "name the PRF instead, such as prfsha256" if protocol == "ike" else "leave it out"
+        gaps.append(f"an AEAD cipher takes no integrity algorithm (RFC 7296 §3.3); {instead}")
     elif "cipher" in kinds and "integrity" not in kinds:
         gaps.append("encryption without authentication is not allowed (RFC 8221 §4); add sha256")
     if protocol == "ike" and "group" not in kinds:
         gaps.append("expected a Diffie-Hellman group (RFC 7296 §3.3.3), such as ecp256")
-    if protocol == "ike" and "aead" in kinds and "prf" not in kinds:
+    if protocol == "ike" and "aead" in kinds and not kinds & {"prf", "integrity"}:
         gaps.append("an AEAD cipher needs a pseudo-random function named, such as prfsha256")
     return gaps
 

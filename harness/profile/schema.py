@@ -101,7 +101,7 @@ class BootstrapServer(Strict):
 
 
 class DhcpRange(Strict):
-    first_host: Annotated[int, Field(ge=2)]
+    first_host: Annotated[int, Field(ge=1, json_schema_extra={"minimum": 2})]
     """First leased address, as host number within the segment's subnet (host 1 is the router)."""
     last_host: Annotated[int, Field(ge=2)]
     """Last leased address, as host number within the segment's subnet."""

@@ -7,162 +7,154 @@ them apart.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Hashable
-from typing import Any
+import re
+from dataclasses import dataclass
 
 from harness.errors import Problem
 from harness.profile.crosscheck import (
-    Parts,
-    Report,
     check_profile,
     check_proposals,
     check_reserved,
-    complain_twice,
-    gather_parts,
-    try_build,
-    try_network,
+    remote_networks,
+    segment_names,
 )
 from harness.profile.explain import nearest
 from harness.profile.identifiers import has_check_digit
 from harness.profile.marked import Marked, Path
-from harness.profile.schema import Segment
-from harness.profile.sites import Site
+from harness.profile.view import View
 
-LONGEST_PREFIX = 29  # common practice, no source: the router and at least two leases, with room for a range of them
+LONGEST_PREFIX = 29  # common practice, no source: the router and a few leases
 
-Placed = tuple[str, ipaddress.IPv4Network, Path, bool]
-"""Segment, its subnet, where that is said, and whether in the sites file."""
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """A segment's subnet at one site (with `site` empty: in the profile itself), and where that is written."""
+
+    site: str
+    segment: str
+    network: ipaddress.IPv4Network
+    view: View
+    path: Path
 
 
 def crosscheck(profile: Marked, sites: Marked | None) -> tuple[list[Problem], list[Problem]]:
     """Return (errors, warnings) of the profile's and the sites file's plain data."""
-    parts = gather_parts(profile.data)
-    main = Report(profile)
-    if isinstance(profile.data, dict):
-        check_profile(main, parts)
-        _check_subnets(main, main, parts, "", {})
-    if sites is None or not isinstance(sites.data, dict):
+    main = View(profile)
+    check_profile(main)
+    _check_subnets(main, main, "")
+    if sites is None:
         return main.errors, main.warnings
-    report = Report(sites)
-    raw = sites.data.get("sites")
-    built = _build_sites(raw if isinstance(raw, dict) else {})
-    _check_uniqueness(report, built)
-    tunnelled: list[Placed] = []
-    for name, site in built:
-        placed = _check_subnets(main, report, parts, name, site.subnets)
-        tunnelled += [p for p in placed if parts.tunnel and p[0] in parts.tunnel.local_segments and p[3]]
-        _check_cards(report, parts, name, site)
-        _check_records(report, parts, name, site)
-    _check_between(report, tunnelled)
-    if len(built) > 1:
-        _check_shared(main, parts, built)
-    return main.errors + report.errors, main.warnings + report.warnings
+    view = View(sites)
+    _check_uniqueness(view)
+    carried = {name for _, name in main.texts("tunnel", "local_segments")}
+    tunnelled: list[_Placed] = []
+    for site in view.keys("sites"):
+        placed = _check_subnets(main, view, site)
+        tunnelled += [p for p in placed if p.segment in carried]
+        _check_cards(main, view, site)
+        _check_records(main, view, site)
+    _check_between(tunnelled)
+    return main.errors + view.errors, main.warnings + view.warnings
 
 
-def _build_sites(raw: dict[str, Any]) -> list[tuple[str, Site]]:
-    return [(name, site) for name, value in raw.items() if (site := try_build(Site, value))]
-
-
-def _check_uniqueness(report: Report, sites: list[tuple[str, Site]]) -> None:
+def _check_uniqueness(view: View) -> None:
+    sites = view.keys("sites")
     for key in ("hostname", "serial", "mac"):
-        values: list[tuple[Path, Hashable]] = [(("sites", name, key), getattr(s, key).lower()) for name, s in sites]
-        complain_twice(report, values, key)
+        found = [(("sites", site, key), view.text("sites", site, key)) for site in sites]
+        view.complain_twice([(path, value.lower() if value else None) for path, value in found], key)
+    cards = [card for site in sites for card in view.items("sites", site, "sims")]
     for key in ("iccid", "imsi"):
-        cards: list[tuple[Path, Hashable]] = [
-            (("sites", name, "sims", i, key), getattr(card, key)) for name, s in sites for i, card in enumerate(s.sims)
-        ]
-        complain_twice(report, cards, key.upper())
+        view.complain_twice([((*card, key), view.text(*card, key)) for card in cards], key.upper())
 
 
-def _check_subnets(main: Report, report: Report, parts: Parts, site: str, subnets: dict[str, str]) -> list[Placed]:
+def _check_subnets(main: View, view: View, site: str) -> list[_Placed]:
     """Check one site's subnets, or with no site those of the profile itself. Returns where each segment's subnet is."""
-    placed = []
-    for index, segment in parts.segments:
-        if segment.name in subnets:
-            path: Path = ("sites", site, "subnets", segment.name)
-            network, here = ipaddress.IPv4Network(subnets[segment.name]), True
-        elif segment.subnet:
-            path, network, here = ("segments", index, "subnet"), ipaddress.IPv4Network(segment.subnet), False
-        else:
-            if site:
-                report.error(("sites", site, "subnets"), f"segment {segment.name} has no subnet here nor in the profile")
+    subnets = view.keys("sites", site, "subnets") if site else []
+    placed: list[_Placed] = []
+    for segment in main.items("segments"):
+        name = main.text(*segment, "name")
+        if name is None:
             continue
-        placed.append((segment.name, network, path, here))
-        if here or not site:
-            _check_fit(report if here else main, path, segment, network)
+        path: Path
+        if name in subnets:
+            where, path = view, ("sites", site, "subnets", name)
+        elif main.get((*segment, "subnet")) is not None:
+            where, path = main, (*segment, "subnet")
+        else:
+            if site and view.get(("sites", site)) is not None:
+                view.error(("sites", site, "subnets"), f"segment {name} has no subnet here nor in the profile")
+            continue
+        network = where.network(*path)
+        if network is None:
+            continue
+        placed.append(_Placed(site, name, network, where, path))
+        if where is view:
+            _check_fit(where, path, network, main.number(*segment, "dhcp", "last_host"))
+    known = segment_names(main)
     for name in subnets:
-        if name not in parts.segment_names:
-            hint = nearest(name, parts.segment_names)
-            report.error(("sites", site, "subnets", name), f"the profile has no segment {name!r}{hint}")
-    _check_overlaps(main, report, parts, placed, site)
+        if known and name not in known:
+            view.error(("sites", site, "subnets", name), f"the profile has no segment {name!r}{nearest(name, known)}")
+    _check_overlaps(main, view, placed)
     return placed
 
 
-def _check_fit(report: Report, path: Path, segment: Segment, network: ipaddress.IPv4Network) -> None:
-    check_reserved(report, path, network)
-    if network.prefixlen > LONGEST_PREFIX:
-        report.error(path, f"expected a prefix of /{LONGEST_PREFIX} or shorter, saw {network}")
-        return
+def _check_fit(view: View, path: Path, network: ipaddress.IPv4Network, last_host: int | None) -> None:
+    check_reserved(view, path, network)
     hosts = network.num_addresses - 2
-    if segment.dhcp.last_host > hosts:
-        text = f"{network} has hosts 1 to {hosts}, but {segment.name}'s DHCP range ends at host {segment.dhcp.last_host}"
-        report.error(path, text)
+    if network.prefixlen > LONGEST_PREFIX:
+        view.error(path, f"expected a prefix of /{LONGEST_PREFIX} or shorter, saw {network}")
+    elif last_host is not None and last_host > hosts:
+        view.error(path, f"{network} has hosts 1 to {hosts}, but the DHCP range ends at host {last_host}")
 
 
-def _check_overlaps(main: Report, report: Report, parts: Parts, placed: list[Placed], site: str) -> None:
-    for index, (_, network, path, here) in enumerate(placed):
-        for name, other, other_path, other_here in placed[:index]:
-            if network.overlaps(other) and (here or other_here or not site):
-                where = path if here or not other_here else other_path
-                target = report if here or other_here else main
-                target.error(where, f"{network} overlaps {other} of segment {name}")
-        for remote in parts.remote_networks:
-            if network.overlaps(remote) and (here or not site):
-                (report if here else main).error(path, f"{network} overlaps {remote}, a subnet of headquarters")
+def _check_overlaps(main: View, view: View, placed: list[_Placed]) -> None:
+    """Look for overlaps at one site. What the profile alone says was looked at before, with no site."""
+    for index, here in enumerate(placed):
+        for other in placed[:index]:
+            if here.network.overlaps(other.network) and view in (here.view, other.view):
+                worst, than = (here, other) if here.view is view else (other, here)
+                worst.view.error(worst.path, f"{worst.network} overlaps {than.network} of segment {than.segment}")
+        for _, remote in remote_networks(main):
+            if here.network.overlaps(remote) and here.view is view:
+                view.error(here.path, f"{here.network} overlaps {remote}, a subnet of headquarters")
 
 
-def _check_cards(report: Report, parts: Parts, name: str, site: Site) -> None:
-    slots = [sim.slot for _, sim in parts.sims]
-    place: Path = ("sites", name, "sims")
-    complain_twice(report, [((*place, i, "slot"), card.slot) for i, card in enumerate(site.sims)], "slot")
-    for index, card in enumerate(site.sims):
-        if len(card.iccid) == 20 and not has_check_digit(card.iccid):
+def _check_cards(main: View, view: View, site: str) -> None:
+    place: Path = ("sites", site, "sims")
+    cards = view.items(*place)
+    view.complain_twice([((*card, "slot"), view.number(*card, "slot")) for card in cards], "slot")
+    used = [main.number(*sim, "slot") for sim in main.items("sims")]
+    given = [view.number(*card, "slot") for card in cards]
+    for card, slot in zip(cards, given, strict=True):
+        iccid = view.text(*card, "iccid") or ""
+        if re.fullmatch("[0-9]{20}", iccid) and not has_check_digit(iccid):
             text = "the last digit is not a check digit (ITU-T E.118, Luhn); cards of 20 digits may have none"
-            report.warn((*place, index, "iccid"), text)
-        if parts.sims_hold and card.slot not in slots:
-            used = ", ".join(map(str, slots))
-            report.error((*place, index, "slot"), f"the profile does not use slot {card.slot}; it uses {used}")
-    if parts.sims_hold:
-        for slot in sorted(set(slots) - {card.slot for card in site.sims}):
-            report.error(place, f"expected a card for slot {slot}, which the profile uses")
+            view.warn((*card, "iccid"), text)
+        if slot is not None and used and None not in used and slot not in used:
+            view.error((*card, "slot"), f"the profile does not use slot {slot}; it uses {', '.join(map(str, used))}")
+    if isinstance(view.get(place), list) and None not in given:
+        for slot in used:
+            if slot is not None and slot not in given:
+                view.error(place, f"expected a card for slot {slot}, which the profile uses")
 
 
-def _check_records(report: Report, parts: Parts, name: str, site: Site) -> None:
-    record, place = site.on_record.headquarters, ("sites", name, "on_record", "headquarters")
-    if record.psk and parts.tunnel and parts.tunnel.auth.method != "psk":
-        report.error((*place, "psk"), "the profile's tunnel uses certificates: there is no pre-shared key")
-    check_proposals(report, (*place, "ike_proposals"), record.ike_proposals or (), "ike", judge=False)
-    check_proposals(report, (*place, "esp_proposals"), record.esp_proposals or (), "esp", judge=False)
-    for index, text in enumerate(record.branch_subnets or ()):
-        if network := try_network(text):
-            check_reserved(report, (*place, "branch_subnets", index), network)
+def _check_records(main: View, view: View, site: str) -> None:
+    place = ("sites", site, "on_record", "headquarters")
+    if view.get((*place, "psk")) is not None and main.text("tunnel", "auth", "method") == "certificate":
+        view.error((*place, "psk"), "the profile's tunnel uses certificates: there is no pre-shared key")
+    check_proposals(view, place, "ike", own=False)
+    check_proposals(view, place, "esp", own=False)
+    for path in view.items(*place, "branch_subnets"):
+        if network := view.network(*path):
+            check_reserved(view, path, network)
 
 
-def _check_shared(main: Report, parts: Parts, sites: list[tuple[str, Site]]) -> None:
-    """Look for tunnelled segments whose one subnet in the profile serves several sites."""
-    for index, segment in parts.segments:
-        users = [name for name, site in sites if segment.name not in site.subnets]
-        if segment.subnet and parts.tunnel and segment.name in parts.tunnel.local_segments and len(users) > 1:
-            text = f"{segment.name} is in the tunnel, and {len(users)} sites share this subnet: headquarters could not"
-            main.error(("segments", index, "subnet"), f"{text} route to them; give each site its own")
-
-
-def _check_between(report: Report, tunnelled: list[Placed]) -> None:
+def _check_between(tunnelled: list[_Placed]) -> None:
     """Look for tunnelled subnets of different sites that overlap: sorted, so that a thousand sites stay quick."""
-    reach: Placed | None = None
-    for placed in sorted(tunnelled, key=lambda p: (p[1].network_address, p[1].prefixlen)):
-        if reach and placed[1].overlaps(reach[1]) and placed[2][1] != reach[2][1]:
-            text = f"{placed[1]} overlaps {reach[1]} of site {reach[2][1]}: headquarters could not route to both"
-            report.error(placed[2], text)
-        if reach is None or placed[1].broadcast_address > reach[1].broadcast_address:
-            reach = placed
+    widest: _Placed | None = None
+    for here in sorted(tunnelled, key=lambda p: (p.network.network_address, p.network.prefixlen)):
+        if widest and here.network.overlaps(widest.network) and here.site != widest.site:
+            text = f"{here.network} overlaps {widest.network} of site {widest.site}: headquarters cannot route to both"
+            here.view.error(here.path, text)
+        if widest is None or here.network.broadcast_address > widest.network.broadcast_address:
+            widest = here

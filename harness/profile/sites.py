@@ -130,7 +130,7 @@ class Site(Strict):
     """MAC address printed on the router: that of its Ethernet WAN."""
     sims: tuple[Card, ...]
     """The cards put into the slots that the profile names."""
-    subnets: dict[SegmentName, Network] = {}
+    subnets: dict[SegmentName, Network] = Field(default_factory=dict)
     """Segment name to subnet; needed for each segment to which the profile gives none."""
     on_record: OnRecord = OnRecord()
     """What others have on record where it is not simply what profile and site say."""

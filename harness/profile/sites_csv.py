@@ -1,8 +1,8 @@
 """A sites file as CSV (RFC 4180), the form that a list of sites has in an office. Layer: profile, bytes in, pure.
 
 One heading line, one line a site, commas; a line that begins with # is a comment. Columns are flat: `site`, `hostname`,
-`location`, `serial`, `mac`; `sim1_iccid`, `sim1_imsi`, `sim1_pin` and so on for each slot; `subnet_office` and so on for
-each segment. An empty cell is a value left out. What others have on record (`on_record`) needs the YAML form.
+`location`, `serial`, `mac`; `sim1_iccid`, `sim1_imsi`, `sim1_pin` and so on for each slot; `subnet_office` and so on
+for each segment. An empty cell is a value left out. What others have on record (`on_record`) needs the YAML form.
 
 The result has the shape of the YAML form, so that the same schema judges it; its marks point into the CSV.
 """
@@ -40,7 +40,8 @@ def read_sites_csv(file: str, content: bytes) -> tuple[Marked, tuple[Problem, ..
     rows = _split(file, text, found)
     if not rows:
         return marked, (*found, Problem(file, 0, 0, "", "expected a heading line, saw only comments"))
-    columns, sites = rows[0], {}
+    columns = rows[0]
+    sites: dict[str, Any] = {}
     found += _check_columns(file, columns)
     for row in rows[1:]:
         _add_site(marked, sites, columns, row, found)
@@ -82,7 +83,7 @@ def _check_columns(file: str, columns: list[_Cell]) -> list[Problem]:
 
 def _nearest(name: str) -> str:
     near = difflib.get_close_matches(name, (*_COLUMNS, "sim1_iccid", "sim1_imsi", "sim1_pin", "subnet_"), n=1)
-    return f"; nearest: {near[0]}" if near else "; known are site, hostname, location, serial, mac, simN_..., subnet_..."
+    return f"; nearest: {near[0]}" if near else f"; known: {', '.join(_COLUMNS)}, simN_..., subnet_..."
 
 
 def _add_site(

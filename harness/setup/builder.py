@@ -12,6 +12,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import socket
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,12 +50,14 @@ class Answer:
 
 
 def where() -> str:
-    """Return the engine's address for people."""
-    return os.environ.get("DOCKER_HOST") or "the default socket /var/run/docker.sock"
+    """Return the engine's address."""
+    return os.environ.get("DOCKER_HOST") or LOCAL_ENGINE
 
 
 def ask_engine() -> Answer:
     """Ask the engine that DOCKER_HOST or the default socket names for its version."""
+    if (silent := _try_socket(where())) is not None:
+        return silent
     try:
         client = docker.from_env(timeout=ANSWER_TIMEOUT_S)
         try:
@@ -62,7 +65,21 @@ def ask_engine() -> Answer:
         finally:
             client.close()
     except (DockerException, RequestException, OSError) as error:
-        return Answer(None, "PermissionError" in repr(error) or "Permission denied" in str(error), str(error))
+        return Answer(None, False, str(error))
+
+
+def _try_socket(address: str) -> Answer | None:
+    """Return why nobody answers behind a Unix socket; None: somebody may. (The SDK says it less plainly.)"""
+    if not address.startswith("unix://"):
+        return None
+    path = address.removeprefix("unix://")
+    with socket.socket(socket.AF_UNIX) as probe:
+        probe.settimeout(ANSWER_TIMEOUT_S)
+        try:
+            probe.connect(path)
+        except OSError as error:
+            return Answer(None, isinstance(error, PermissionError), f"{path}: {error.strerror or error}")
+    return None
 
 
 class Builder:
@@ -144,11 +161,7 @@ class Builder:
                 )
 
     def build(self, context: bytes, tag: str, labels: Mapping[str, str]) -> None:
-        """Build an image from a tar context with the host's network, and remove the image that had the tag before.
-
-        Raises: EngineError with the end of the build's log.
-        """
-        before = self.find_image(tag)
+        """Build an image from a tar context with the host's network. Raises: EngineError with the end of the log."""
         log: list[str] = []
         try:
             stream = self._client.api.build(
@@ -171,7 +184,6 @@ class Builder:
                 where=where(),
                 hint="read the log above; a build needs the distribution's package archive",
             )
-        self._remove_replaced(before, tag)
 
     def remove_image(self, tag: str) -> None:
         """Remove an image and what no other is made of. Raises: EngineError."""
@@ -180,21 +192,15 @@ class Builder:
         except (APIError, RequestException) as error:
             raise _refused(f"image {tag} removed", error) from error
 
-    def remove_stages(self, label: str) -> None:
-        """Remove the images without a tag that have this label: what a Dockerfile's earlier stages left."""
+    def remove_untagged(self, label: str, but_not: str | None = None) -> None:
+        """Remove unused images without a tag that have one label and have not another, and the layers only they had."""
+        filters: dict[str, Any] = {"dangling": True, "label": label}
+        if but_not:
+            filters["label!"] = but_not
         try:
-            self._client.images.prune({"dangling": True, "label": label})
+            self._client.images.prune(filters)
         except (APIError, RequestException) as error:
             raise _refused(f"images labelled {label} removed", error) from error
-
-    def _remove_replaced(self, before: Image | None, tag: str) -> None:
-        after = self.find_image(tag)
-        if before is None or after is None or before.id == after.id:
-            return
-        try:
-            self._client.api.remove_image(before.id)  # and the layers under it that the new one does not share
-        except APIError:
-            return  # still used by a container or by another tag, which is then its owner
 
 
 def _follow(stream: Iterable[Any], log: list[str]) -> str | None:

@@ -86,7 +86,7 @@ def _no_engine(facts: Facts, hint: str) -> EngineError:
     return EngineError(
         expected="a container engine that answers",
         seen=f"{facts.problem} (on this machine: {installed}; {right})",
-        where=facts.docker_host or "the default socket, /var/run/docker.sock",
+        where=facts.docker_host or LOCAL_ENGINE,
         hint=hint,
     )
 

@@ -18,14 +18,14 @@ from pathlib import Path
 import harness
 from harness.errors import EngineError
 from harness.setup.base import DEBIAN_TAG, ensure_debian
-from harness.setup.builder import Builder
+from harness.setup.builder import Builder, Image
 from harness.setup.context import File, digest_files, find_package, pack, read_tree
 from harness.setup.host import Say
 
 ROOT = Path(harness.__file__).parents[1]
 INPUTS_LABEL = "branchproof.inputs"
 STAGE_LABEL = "branchproof.stage"
-"""What a Dockerfile labels its earlier stages with. They stay: they are the next build's cache."""
+"""What a Dockerfile labels its earlier stages with. They stay, as the next build's cache, until the base changes."""
 BUILDS_AT_ONCE = 2
 """Builds wait for the archive as much as they compute; more at once only share one processor."""
 COMMON = ("emulators/__init__.py", "emulators/common")
@@ -59,7 +59,7 @@ STAND_INS = (
     Recipe("carrier", (*COMMON, "emulators/carrier")),
     Recipe("internet", (*COMMON, "emulators/internet")),
     Recipe("management", (*COMMON, "emulators/management")),
-    Recipe("hq", (*COMMON, "emulators/hq"), packages=("vici",)),
+    Recipe("hq", (*COMMON, "emulators/hq"), packages=("vici", "pysnmp", "pyasn1")),
     Recipe("client", (*COMMON, "emulators/client"), packages=("pysnmp", "pyasn1")),
 )
 NAMES = (BASE.name, *(recipe.name for recipe in STAND_INS))
@@ -80,34 +80,40 @@ def collect_files(recipe: Recipe, root: Path = ROOT) -> dict[str, File]:
 def ensure_images(builder: Builder, say: Say, names: Sequence[str] = NAMES) -> None:
     """Build those of the named images whose inputs changed. Raises: EngineError."""
     debian = ensure_debian(builder, say)
-    base_id = ensure_image(builder, BASE, debian.id, say)
+    base = ensure_image(builder, BASE, debian.id, say)
+    if base.built:
+        builder.remove_untagged(STAGE_LABEL)  # they stood on the base before
     wanted = [recipe for recipe in STAND_INS if recipe.name in names]
     with ThreadPoolExecutor(BUILDS_AT_ONCE) as pool:
-        for built in [pool.submit(ensure_image, builder, recipe, base_id, say) for recipe in wanted]:
-            built.result()
+        jobs = [pool.submit(ensure_image, builder, recipe, base.image.id, say) for recipe in wanted]
+        done = [base, *(job.result() for job in jobs)]
+    if any(each.built for each in done):  # what had the tags before: now only in the way
+        builder.remove_untagged(INPUTS_LABEL, but_not=STAGE_LABEL)
 
 
-def ensure_image(builder: Builder, recipe: Recipe, base_id: str, say: Say) -> str:
-    """Build one image if its inputs changed; return its id. Raises: EngineError."""
+@dataclass(frozen=True, slots=True)
+class Ensured:
+    image: Image
+    built: bool
+
+
+def ensure_image(builder: Builder, recipe: Recipe, base_id: str, say: Say) -> Ensured:
+    """Build one image if its inputs changed. Raises: EngineError."""
     files = collect_files(recipe)
     digest = digest_files(files, base_id)
     found = builder.find_image(recipe.tag)
     if found is not None and found.labels.get(INPUTS_LABEL) == digest:
-        return found.id
+        return Ensured(found, built=False)
     say(f"building the image {recipe.tag} ({'first time' if found is None else 'its inputs changed'})")
     builder.build(pack(files), recipe.tag, {INPUTS_LABEL: digest})
-    return builder.get_image(recipe.tag).id
-
-
-def _tell(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    return Ensured(builder.get_image(recipe.tag), built=True)
 
 
 def remove_images(builder: Builder, say: Say) -> None:
     """Remove every image of the project. Raises: EngineError where a container still uses one."""
     for recipe in STAND_INS:
         _remove(builder, recipe.tag, say)
-    builder.remove_stages(STAGE_LABEL)
+    builder.remove_untagged(STAGE_LABEL)
     for tag in (BASE.tag, DEBIAN_TAG):
         _remove(builder, tag, say)
 
@@ -116,6 +122,10 @@ def _remove(builder: Builder, tag: str, say: Say) -> None:
     if builder.find_image(tag):
         say(f"removing the image {tag}")
         builder.remove_image(tag)
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(text + "\n")
 
 
 def main(arguments: Sequence[str]) -> None:

@@ -7,8 +7,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from harness.core.entries import Evidence, Seen
-from harness.core.model import Plan, Segment
+from harness.core.model import Ask, Plan, Segment
 
+LEASE_TIMEOUT_S = 20.0  # several tries of DHCP at the client's pace (RFC 2131 section 4.1: 4, 8, ... s)
 CLIENTS = 4  # lan1..lan4 of compose/lab.yaml
 SHARED_ADDRESSES = ipaddress.IPv4Network("100.64.0.0/10")  # RFC 6598 section 7
 UNFAKED = ("management", "internet", "carrier", "hq-gateway", "hq-endpoint")
@@ -60,6 +61,16 @@ def find_client(segment: Segment) -> str | None:
     """Return the client on the segment's first port that has one, or None."""
     port = next((p for p in segment.ports if 1 <= p <= CLIENTS), None)
     return None if port is None else f"client{port}"
+
+
+def label_lease(client: str) -> str:
+    """Return the label of a client's lease. It is asked once a run: whoever needs it next finds the answer there."""
+    return f"lease.{client}"
+
+
+def ask_lease(client: str) -> Ask:
+    """Return the ask for a client's lease."""
+    return Ask(client, "lease", {"timeout_s": LEASE_TIMEOUT_S}, label_lease(client))
 
 
 def find_hq_segment(plan: Plan) -> Segment | None:

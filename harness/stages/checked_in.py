@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, hold, set_aside
 from harness.core.model import Finding, Observation, Plan
 from harness.core.sample import saw
@@ -30,11 +32,15 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     wanted = {"serial": branch.serial, "mac": branch.mac, "owner": branch.owner}
     same = tuple(
         hold(
-            f"checked_in.{key}", _same(report.data.get(key), value), f"the device that checked in has the site's {key}",
-            value, f"{report.data.get(key)}", [report],
+            f"checked_in.{key}",
+            _same(report.data.get(key), value),
+            f"the device that checked in has the site's {key}",
+            value,
+            f"{report.data.get(key)}",
+            [report],
         )
         for key, value in wanted.items()
-    )  # fmt: skip
+    )
     return (*same, _judge_date(report))
 
 
@@ -66,19 +72,26 @@ STAGE = Stage(
     hints=(
         Hint("management", "session.refused", ("reason", "serial")),
         Hint(
-            "management", "restconf.exchanged", ("method", "path", "status", "error_tag", "serial"),
+            "management",
+            "restconf.exchanged",
+            ("method", "path", "status", "error_tag", "serial"),
             lambda seen: isinstance(seen.data.get("status"), int) and seen.data["status"] >= 400,
         ),
         Hint("router", "bootstrap.progressed", ("step", "detail")),
     ),
-)  # fmt: skip
+)
 
 
-def _report(at_s: float, kind: str, **changes: object) -> Observation:
-    data: dict[str, object] = {
-        "serial": "SK-000017", "mac": "02:5b:00:00:00:11", "owner": "Skerry Line", "progress_type": kind,
-        "message": None, "status": 204, "date_skew_s": -0.3,
-    }  # fmt: skip
+def _report(at_s: float, kind: str, **changes: Any) -> Observation:
+    data: dict[str, Any] = {
+        "serial": "SK-000017",
+        "mac": "02:5b:00:00:00:11",
+        "owner": "Skerry Line",
+        "progress_type": kind,
+        "message": None,
+        "status": 204,
+        "date_skew_s": -0.3,
+    }
     return saw("management", "report.received", at_s, **{**data, **changes})
 
 

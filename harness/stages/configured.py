@@ -1,4 +1,4 @@
-"""configured: the device reports that the configuration it was served is in force, and keeps it (RFC 8572 section 5.6)."""
+"""configured: the device reports that the configuration it was served is in force, and keeps it (RFC 8572 5.6)."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ def _judge_digest(evidence: Evidence, report: Seen) -> Finding:
     check, claim = "configured.digest", "what the device put in force is what it was served"
     served = [s for s in evidence.find_all("management", "config.served") if s.at_ns <= report.at_ns]
     if not served:
-        return leave_open(check, claim, "the digest of what was served", "nothing: management served no configuration", [report])
+        return leave_open(
+            check, claim, "the digest of what was served", "nothing: management served no configuration", [report]
+        )
     digest, message = str(served[-1].data.get("digest") or ""), str(report.data.get("message") or "")
     holds = bool(digest) and digest in message
     return hold(check, holds, claim, f"SHA-256 {digest} in the report", message or "no message", [served[-1], report])
@@ -56,12 +58,14 @@ STAGE = Stage(
     hints=(
         Hint("router", "config.rolled_back", ("reason",)),
         Hint(
-            "management", "report.received", ("progress_type", "message"),
+            "management",
+            "report.received",
+            ("progress_type", "message"),
             lambda seen: str(seen.data.get("progress_type")).endswith(("-error", "-warning")),
         ),
         Hint("management", "session.refused", ("reason", "serial")),
     ),
-)  # fmt: skip
+)
 
 _DIGEST = "5e" * 32
 _SERVED = saw("management", "config.served", 26.0, serial="SK-000017", digest=_DIGEST, bytes=2048)
@@ -69,14 +73,18 @@ _BACK = saw("router/runtime", "config.rolled_back", 31.0, digest=_DIGEST, reason
 
 
 def _report(at_s: float, kind: str, message: str) -> Observation:
-    return saw("management", "report.received", at_s, serial="SK-000017", progress_type=kind, message=message, status=204)
+    return saw(
+        "management", "report.received", at_s, serial="SK-000017", progress_type=kind, message=message, status=204
+    )
 
 
 _COMPLETE = _report(28.0, "bootstrap-complete", f"configuration sha256 {_DIGEST}")
 
 EXAMPLES = (
     Example("reported and kept", "PASS", (_SERVED, _COMPLETE)),
-    Example("another digest is reported", "FAIL", (_SERVED, _report(28.0, "bootstrap-complete", "sha256 " + "00" * 32))),
+    Example(
+        "another digest is reported", "FAIL", (_SERVED, _report(28.0, "bootstrap-complete", "sha256 " + "00" * 32))
+    ),
     Example("the device cannot apply it", "FAIL", (_SERVED, _report(28.0, "config-error", "vlan 10 twice"), _BACK)),
     Example("nothing is reported", "FAIL", (_SERVED,)),
     Example("management never said what it served", "INCONCLUSIVE", (_COMPLETE,)),

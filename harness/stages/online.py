@@ -1,7 +1,7 @@
 """online: the branch's first packet went out to the internet and it knows its management server's address and the time.
 
-That packets and names get through is witnessed outside. Time is judged by what the router's processes read off their own
-clock when they emit, against the clock of nodes that keep true time; the management server's view of it comes with
+That packets and names get through is witnessed outside. Time is judged by what the router's processes read off their
+own clock as they emit, against the clock of nodes that keep true time; the management server's view of it comes with
 `checked_in`.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, hold, leave_open
 from harness.core.model import Finding, Observation, Plan
 from harness.core.sample import saw
-from harness.stages._shared import SHARED_ADDRESSES, fold_name, is_address, is_cellular, is_inside, measure_clock, tell
+from harness.stages._shared import SHARED_ADDRESSES, fold_name, is_address, is_cellular, is_inside, measure_clock
 from harness.stages.wan_obtained import GRANTED
 
 CLOCK_LIMIT_S = 1.0
@@ -60,19 +60,30 @@ def _judge_bearer(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     name_servers = granted.data.get("dns") if granted else None
     return (
         hold(
-            "online.address", address == given and is_inside(address, (str(SHARED_ADDRESSES),)),
+            "online.address",
+            address == given and is_inside(address, (str(SHARED_ADDRESSES),)),
             "the branch sends from the address it was given, out of the carrier's pool (RFC 6598)",
-            f"{given}, inside {SHARED_ADDRESSES}", f"{address}", [granted, used],
+            f"{given}, inside {SHARED_ADDRESSES}",
+            f"{address}",
+            [granted, used],
         ),
         hold(
-            "online.mtu", set(mtus.values()) == {wanted}, "the uplink's MTU is the one on the carrier's record",
-            f"{wanted}", f"carrier gave {mtus['carrier']}, router set {mtus['router']}", [granted, up],
+            "online.mtu",
+            set(mtus.values()) == {wanted},
+            "the uplink's MTU is the one on the carrier's record",
+            f"{wanted}",
+            f"carrier gave {mtus['carrier']}, router set {mtus['router']}",
+            [granted, up],
         ),
         hold(
-            "online.dns", bool(name_servers), "the carrier gives name servers", "one or more",
-            f"{name_servers or 'nothing'}", [granted],
+            "online.dns",
+            bool(name_servers),
+            "the carrier gives name servers",
+            "one or more",
+            f"{name_servers or 'nothing'}",
+            [granted],
         ),
-    )  # fmt: skip
+    )
 
 
 def _find_clock_evidence(evidence: Evidence) -> tuple[Seen | None, Seen | None]:
@@ -102,7 +113,9 @@ def _judge_clock(evidence: Evidence) -> Finding:
 def summary(plan: Plan, evidence: Evidence) -> str:
     step, after = _find_clock_evidence(evidence)
     off_s = measure_clock(evidence, after) if after else None
-    clock = f"clock {off_s:+.3f} s off after a step of {step.data.get('offset_s')} s" if step and off_s is not None else ""
+    clock = (
+        f"clock {off_s:+.3f} s off after a step of {step.data.get('offset_s')} s" if step and off_s is not None else ""
+    )
     used = evidence.find_first("carrier" if is_cellular(plan) else "internet", _first_packet(plan))
     return ", ".join(filter(None, [f"first packet to {used.data.get('destination')}" if used else "", clock]))
 

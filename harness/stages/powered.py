@@ -30,19 +30,30 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     factory = plan.hardware.factory_release
     return (
         hold(
-            "powered.release", release == factory, "the device starts as it left the factory", f"release {factory}",
-            f"release {release} in slot {slot}", [started],
+            "powered.release",
+            release == factory,
+            "the device starts as it left the factory",
+            f"release {factory}",
+            f"release {release} in slot {slot}",
+            [started],
         ),
         hold(
-            "powered.verified", early, "the slot's signature was checked before it was started",
+            "powered.verified",
+            early,
+            "the slot's signature was checked before it was started",
             f"slot.verified for slot {slot} before slot.started",
-            "verified" if early else "nothing: started without", [verified, started],
+            "verified" if early else "nothing: started without",
+            [verified, started],
         ),
         hold(
-            "powered.boot_count", count == 1, "this is the device's first boot", "boot count 1",
-            f"boot count {count}", [boot, started],
+            "powered.boot_count",
+            count == 1,
+            "this is the device's first boot",
+            "boot count 1",
+            f"boot count {count}",
+            [boot, started],
         ),
-    )  # fmt: skip
+    )
 
 
 def summary(plan: Plan, evidence: Evidence) -> str:

@@ -1,4 +1,4 @@
-"""tunnel_up: the HQ gateway has the IKE SA and its child (RFC 7296), with ciphers and selectors that the profile asks."""
+"""tunnel_up: the HQ gateway has the IKE SA and its child (RFC 7296), with the profile's ciphers and selectors."""
 
 from __future__ import annotations
 
@@ -27,29 +27,50 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     seen_ts = [sorted(to_networks(child.data.get(k) or ())) for k in ("local_ts", "remote_ts")]
     plan_ts = [sorted(to_networks(n)) for n in (tunnel.remote_subnets, tunnel.local_subnets)]
     nat = hold(
-        "tunnel_up.nat", sa.data.get("nat") is True and child.data.get("encap") is True,
+        "tunnel_up.nat",
+        sa.data.get("nat") is True and child.data.get("encap") is True,
         "the carrier's address translation is seen and ESP goes in UDP (RFC 7296 section 2.23, RFC 3948)",
-        "nat and encapsulation", f"nat {sa.data.get('nat')}, encapsulation {child.data.get('encap')}", [sa, child],
-    )  # fmt: skip
+        "nat and encapsulation",
+        f"nat {sa.data.get('nat')}, encapsulation {child.data.get('encap')}",
+        [sa, child],
+    )
     return (
         hold(
-            "tunnel_up.identities", ids == (tunnel.remote_id, tunnel.local_id), "both ends are who the profile says",
-            f"HQ {tunnel.remote_id}, branch {tunnel.local_id}", f"HQ {ids[0]}, branch {ids[1]}", [sa],
+            "tunnel_up.identities",
+            ids == (tunnel.remote_id, tunnel.local_id),
+            "both ends are who the profile says",
+            f"HQ {tunnel.remote_id}, branch {tunnel.local_id}",
+            f"HQ {ids[0]}, branch {ids[1]}",
+            [sa],
         ),
         hold(
-            "tunnel_up.ike", is_among_ike(ike, tunnel.ike_proposals), "the IKE ciphers are of the profile's",
-            " or ".join(tunnel.ike_proposals), ike or "nothing reported", [sa],
+            "tunnel_up.ike",
+            is_among_ike(ike, tunnel.ike_proposals),
+            "the IKE ciphers are of the profile's",
+            " or ".join(tunnel.ike_proposals),
+            ike or "nothing reported",
+            [sa],
         ),
         hold(
-            "tunnel_up.esp", is_among_esp(esp, tunnel.esp_proposals), "the ESP ciphers are of the profile's",
-            " or ".join(tunnel.esp_proposals), esp or "nothing reported", [child],
+            "tunnel_up.esp",
+            is_among_esp(esp, tunnel.esp_proposals),
+            "the ESP ciphers are of the profile's",
+            " or ".join(tunnel.esp_proposals),
+            esp or "nothing reported",
+            [child],
         ),
         hold(
-            "tunnel_up.selectors", seen_ts == plan_ts, "exactly the profile's networks go through the tunnel",
-            _tell_selectors(plan_ts), _tell_selectors(seen_ts), [child],
+            "tunnel_up.selectors",
+            seen_ts == plan_ts,
+            "exactly the profile's networks go through the tunnel",
+            _tell_selectors(plan_ts),
+            _tell_selectors(seen_ts),
+            [child],
         ),
-        nat if is_cellular(plan) else set_aside("tunnel_up.nat", nat.claim, "the fixed line does not translate addresses"),
-    )  # fmt: skip
+        nat
+        if is_cellular(plan)
+        else set_aside("tunnel_up.nat", nat.claim, "the fixed line does not translate addresses"),
+    )
 
 
 def _tell_selectors(pair: list[list[str]]) -> str:
@@ -81,21 +102,44 @@ STAGE = Stage(
 )
 
 _SA = saw(
-    "hq-gateway", "sa.established", 29.0, ike="aes256gcm16-prfsha384-ecp256", local_id="hq.skerry.example",
-    remote_id="kiosk-north.skerry.example", nat=True,
-)  # fmt: skip
+    "hq-gateway",
+    "sa.established",
+    29.0,
+    ike="aes256gcm16-prfsha384-ecp256",
+    local_id="hq.skerry.example",
+    remote_id="kiosk-north.skerry.example",
+    nat=True,
+)
 CHILD = saw(
-    "hq-gateway", "child.installed", 29.1, esp="AES_GCM_16-256", local_ts=["10.200.0.0/24"], remote_ts=["10.20.10.0/24"],
-    encap=True, means="userspace",
-)  # fmt: skip
+    "hq-gateway",
+    "child.installed",
+    29.1,
+    esp="AES_GCM_16-256",
+    local_ts=["10.200.0.0/24"],
+    remote_ts=["10.20.10.0/24"],
+    encap=True,
+    means="userspace",
+)
 _WEAK = saw(
-    "hq-gateway", "child.installed", 29.1, esp="aes128-sha1", local_ts=["10.200.0.0/24"], remote_ts=["10.20.10.0/24"],
-    encap=True, means="userspace",
-)  # fmt: skip
+    "hq-gateway",
+    "child.installed",
+    29.1,
+    esp="aes128-sha1",
+    local_ts=["10.200.0.0/24"],
+    remote_ts=["10.20.10.0/24"],
+    encap=True,
+    means="userspace",
+)
 _WIDE = saw(
-    "hq-gateway", "child.installed", 29.1, esp="aes256gcm16", local_ts=["0.0.0.0/0"], remote_ts=["10.20.10.0/24"],
-    encap=True, means="userspace",
-)  # fmt: skip
+    "hq-gateway",
+    "child.installed",
+    29.1,
+    esp="aes256gcm16",
+    local_ts=["0.0.0.0/0"],
+    remote_ts=["10.20.10.0/24"],
+    encap=True,
+    means="userspace",
+)
 _REFUSED = saw("hq-gateway", "sa.refused", 29.0, reason="no proposal chosen")
 
 EXAMPLES = (

@@ -1,5 +1,8 @@
-"""upgraded: the device asks for its bootstrapping data again, now running the branch's release (RFC 8572 section 5.6: image
-first, reboot, then the whole bootstrap anew). With the release already in the factory there is nothing to upgrade."""
+"""upgraded: the device asks for its bootstrapping data again, now running the branch's release.
+
+RFC 8572 section 5.6: image first, reboot, then the whole bootstrap anew. Where the factory's release is the branch's,
+there is nothing to upgrade.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,9 @@ def needs(plan: Plan) -> tuple[Need, ...]:
 
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     if not is_upgrade(plan):
-        return (set_aside("upgraded.image", "the image is fetched whole", "the factory release is the branch's release"),)
+        return (
+            set_aside("upgraded.image", "the image is fetched whole", "the factory release is the branch's release"),
+        )
     return _judge_image(evidence), _judge_rate(evidence), _judge_slot(plan, evidence), _judge_before(plan, evidence)
 
 
@@ -40,9 +45,13 @@ def _judge_image(evidence: Evidence) -> Finding:
 def _judge_rate(evidence: Evidence) -> Finding:
     fetched = evidence.find_last("router", "image.fetched")
     return hold(
-        "upgraded.rate", True, "how the image came over the uplink (information)", "any rate", _tell_rate(evidence),
+        "upgraded.rate",
+        True,
+        "how the image came over the uplink (information)",
+        "any rate",
+        _tell_rate(evidence),
         [fetched],
-    )  # fmt: skip
+    )
 
 
 def _tell_rate(evidence: Evidence) -> str:
@@ -51,7 +60,8 @@ def _tell_rate(evidence: Evidence) -> str:
     if fetched is None or not took_s:
         return "nothing: no time was reported"
     size = int(fetched.data.get("bytes") or 0)
-    return f"{size / 1e6:.1f} MB in {took_s:.1f} s, {size * 8 / took_s / 1e6:.1f} Mbit/s, {fetched.data.get('resumes')} resumes"
+    resumes = fetched.data.get("resumes")
+    return f"{size / 1e6:.1f} MB in {took_s:.1f} s, {size * 8 / took_s / 1e6:.1f} Mbit/s, {resumes} resumes"
 
 
 def _judge_slot(plan: Plan, evidence: Evidence) -> Finding:
@@ -59,10 +69,13 @@ def _judge_slot(plan: Plan, evidence: Evidence) -> Finding:
     new = evidence.find_first("router", "slot.started", release=plan.branch.release)
     slots = [s.data.get("slot") if s else None for s in (first, new)]
     return hold(
-        "upgraded.slot", None not in slots and slots[0] != slots[1],
-        "the new release runs from the other slot, the factory's is left whole", "another slot than the first",
-        f"first slot {slots[0]}, release {plan.branch.release} in slot {slots[1]}", [first, new],
-    )  # fmt: skip
+        "upgraded.slot",
+        None not in slots and slots[0] != slots[1],
+        "the new release runs from the other slot, the factory's is left whole",
+        "another slot than the first",
+        f"first slot {slots[0]}, release {plan.branch.release} in slot {slots[1]}",
+        [first, new],
+    )
 
 
 def _judge_before(plan: Plan, evidence: Evidence) -> Finding:
@@ -70,9 +83,13 @@ def _judge_before(plan: Plan, evidence: Evidence) -> Finding:
     version = asked.data.get("os_version") if asked else None
     factory = plan.hardware.factory_release
     return hold(
-        "upgraded.before", version == factory, "before, management was asked by the factory release", factory,
-        f"{version}", [asked],
-    )  # fmt: skip
+        "upgraded.before",
+        version == factory,
+        "before, management was asked by the factory release",
+        factory,
+        f"{version}",
+        [asked],
+    )
 
 
 def summary(plan: Plan, evidence: Evidence) -> str:
@@ -92,34 +109,59 @@ STAGE = Stage(
     hints=(
         Hint("router", "image.fetched", ("bytes", "resumes", "verified"), lambda seen: not seen.data.get("verified")),
         Hint(
-            "management", "report.received", ("progress_type", "message"),
+            "management",
+            "report.received",
+            ("progress_type", "message"),
             lambda seen: str(seen.data.get("progress_type")).endswith("-error"),
         ),
         Hint("router", "slot.rejected", ("slot", "reason")),
         Hint("router", "slot.fell_back", ("from_slot", "to_slot", "reason")),
         Hint("management", "image.served", ("status", "bytes")),
     ),
-)  # fmt: skip
+)
 
 
 def _ask(at_s: float, release: str) -> Observation:
-    return saw("management", "data.requested", at_s, serial="SK-000017", os_name="brt", os_version=release, hw_model="lte4")
+    return saw(
+        "management", "data.requested", at_s, serial="SK-000017", os_name="brt", os_version=release, hw_model="lte4"
+    )
 
 
 _OLD = saw("router/loader", "slot.started", 0.6, slot="a", release="1.0.0", boot_count=1, trial=False)
 _SERVED = (
     saw("management", "image.served", 12.0, serial="SK-000017", status=200, range_start=0, bytes=5_000_000, took_s=2.0),
-    saw("management", "image.served", 15.0, serial="SK-000017", status=206, range_start=5_000_000, bytes=3_400_000, took_s=2.0),
+    saw(
+        "management",
+        "image.served",
+        15.0,
+        serial="SK-000017",
+        status=206,
+        range_start=5_000_000,
+        bytes=3_400_000,
+        took_s=2.0,
+    ),
 )
-_FETCHED = saw("router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=1, sha256="ab", verified=True)
-_DAMAGED = saw("router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=1, sha256="cd", verified=False)
+_FETCHED = saw(
+    "router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=1, sha256="ab", verified=True
+)
+_DAMAGED = saw(
+    "router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=1, sha256="cd", verified=False
+)
 _NEW = saw("router/loader", "slot.started", 18.0, slot="b", release="2.1.0", boot_count=2, trial=True)
 _SAME = saw("router/loader", "slot.started", 18.0, slot="a", release="2.1.0", boot_count=2, trial=True)
 
 EXAMPLES = (
-    Example("image, reboot, the new release asks", "PASS", (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _NEW, _ask(25.0, "2.1.0"))),
+    Example(
+        "image, reboot, the new release asks",
+        "PASS",
+        (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _NEW, _ask(25.0, "2.1.0")),
+    ),
     Example("the image is damaged", "FAIL", (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _DAMAGED)),
     Example("the old release asks again", "FAIL", (_OLD, _ask(11.0, "1.0.0"), _ask(25.0, "1.0.0"))),
-    Example("the factory's slot was written over", "FAIL", (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _SAME, _ask(25.0, "2.1.0"))),
+    Example(
+        "the factory's slot was written over",
+        "FAIL",
+        (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _SAME, _ask(25.0, "2.1.0")),
+    ),
     Example("the release is the factory's", "PASS", (_OLD, _ask(11.0, "1.0.0")), build_plan(release="1.0.0")),
 )

@@ -1,4 +1,4 @@
-"""wan_obtained: the first uplink has an address, as its provider sees it: the carrier's bearer, or the fixed line's lease.
+"""wan_obtained: the first uplink has an address, as its provider sees it: a carrier's bearer, or a fixed line's lease.
 
 Signal bands (excellent, good, fair, poor) are common practice, no source: no standard sets any. RSRP and RSRQ are those
 of TS 36.214 clauses 5.1.1 and 5.1.3.
@@ -41,18 +41,30 @@ def _judge_cellular(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     signal = [granted.data.get(k) for k in ("rsrp_dbm", "rsrq_db", "sinr_db")]
     return (
         hold(
-            "wan_obtained.apn", fold_name(apn) in {fold_name(n) for n in listed},
-            "the APN is one that the profile lists for this card", " or ".join(listed), f"{apn}", [granted],
+            "wan_obtained.apn",
+            fold_name(apn) in {fold_name(n) for n in listed},
+            "the APN is one that the profile lists for this card",
+            " or ".join(listed),
+            f"{apn}",
+            [granted],
         ),
         hold(
-            "wan_obtained.tries", True, "how the bearer was come by (information)", "any number of tries",
-            f"granted at try {len(refused) + 1}; refused before: {told}", [*refused, granted],
+            "wan_obtained.tries",
+            True,
+            "how the bearer was come by (information)",
+            "any number of tries",
+            f"granted at try {len(refused) + 1}; refused before: {told}",
+            [*refused, granted],
         ),
         hold(
-            "wan_obtained.signal", all(isinstance(v, int | float) for v in signal),
-            "the carrier reports the signal", "RSRP, RSRQ and SINR", _tell_signal(granted), [granted],
+            "wan_obtained.signal",
+            all(isinstance(v, int | float) for v in signal),
+            "the carrier reports the signal",
+            "RSRP, RSRQ and SINR",
+            _tell_signal(granted),
+            [granted],
         ),
-    )  # fmt: skip
+    )
 
 
 def _judge_fixed(evidence: Evidence) -> tuple[Finding, ...]:
@@ -61,10 +73,14 @@ def _judge_fixed(evidence: Evidence) -> tuple[Finding, ...]:
         return ()
     return (
         hold(
-            "wan_obtained.lease", is_inside(leased.data.get("address"), (FIXED_LINE,)),
-            "the address is one of the fixed line's", FIXED_LINE, tell(leased.data, "address", "lease_s"), [leased],
+            "wan_obtained.lease",
+            is_inside(leased.data.get("address"), (FIXED_LINE,)),
+            "the address is one of the fixed line's",
+            FIXED_LINE,
+            tell(leased.data, "address", "lease_s"),
+            [leased],
         ),
-    )  # fmt: skip
+    )
 
 
 def _find_granted(plan: Plan, evidence: Evidence) -> Seen | None:
@@ -94,7 +110,8 @@ def summary(plan: Plan, evidence: Evidence) -> str:
     if granted is None:
         return ""
     tries = len(_find_refused(plan, evidence, granted)) + 1
-    return f"{granted.data.get('apn')} at try {tries}, {granted.data.get('address')}, RSRP {granted.data.get('rsrp_dbm')} dBm"
+    apn, address, rsrp = (granted.data.get(k) for k in ("apn", "address", "rsrp_dbm"))
+    return f"{apn} at try {tries}, {address}, RSRP {rsrp} dBm"
 
 
 STAGE = Stage(
@@ -118,14 +135,31 @@ _REFUSED = saw(
     "carrier", "pdn.refused", 2.0, imsi=IMSI, apn="iot.skerry.example", cause=27, cause_name="Missing or unknown APN"
 )
 GRANTED = saw(
-    "carrier", "pdn.granted", 3.0, imsi=IMSI, apn="m2m.skerry.example", address="100.64.0.2", mtu=1428,
-    dns=["100.64.0.1"], rsrp_dbm=-93.0, rsrq_db=-11.0, sinr_db=9.0,
-)  # fmt: skip
+    "carrier",
+    "pdn.granted",
+    3.0,
+    imsi=IMSI,
+    apn="m2m.skerry.example",
+    address="100.64.0.2",
+    mtu=1428,
+    dns=["100.64.0.1"],
+    rsrp_dbm=-93.0,
+    rsrq_db=-11.0,
+    sinr_db=9.0,
+)
 _STRAY = saw("carrier", "pdn.granted", 3.0, imsi="999700000000099", apn="m2m.skerry.example", address="100.64.0.9")
 _UNLISTED = saw(
-    "carrier", "pdn.granted", 3.0, imsi=IMSI, apn="public.example", address="100.64.0.2", mtu=1428, rsrp_dbm=-93.0,
-    rsrq_db=-11.0, sinr_db=9.0,
-)  # fmt: skip
+    "carrier",
+    "pdn.granted",
+    3.0,
+    imsi=IMSI,
+    apn="public.example",
+    address="100.64.0.2",
+    mtu=1428,
+    rsrp_dbm=-93.0,
+    rsrq_db=-11.0,
+    sinr_db=9.0,
+)
 
 _ETHERNET = build_plan(uplinks=("ethernet", "cellular"))
 
@@ -135,8 +169,10 @@ EXAMPLES = (
     Example("another subscriber's bearer", "FAIL", (_STRAY,)),
     Example("an APN that the profile does not list", "FAIL", (_UNLISTED,)),
     Example(
-        "a lease of the fixed line", "PASS",
-        (saw("internet", "dhcp.leased", 2.0, mac="02:5b:00:00:01:11", address="198.18.64.100", lease_s=600),), _ETHERNET,
+        "a lease of the fixed line",
+        "PASS",
+        (saw("internet", "dhcp.leased", 2.0, mac="02:5b:00:00:01:11", address="198.18.64.100", lease_s=600),),
+        _ETHERNET,
     ),
     Example("no lease", "FAIL", (GRANTED,), _ETHERNET),
-)  # fmt: skip
+)

@@ -35,7 +35,7 @@ class Bench:
         self._count = 0
 
     def network(self, subnet: str) -> str:
-        """Make a network like those of compose/lab.yaml (no host address, no masquerade) and make the host deaf there."""
+        """Make a network like those of compose/lab.yaml (no host address, no masquerade); make the host deaf."""
         self._count += 1
         name, bridge = f"{self.prefix}-{self._count}", f"{self.prefix}{self._count}"
         options = {"bridge.name": bridge, "bridge.inhibit_ipv4": "true", "bridge.enable_ip_masquerade": "false"}
@@ -50,14 +50,21 @@ class Bench:
         given = [part for cap in caps for part in ("--cap-add", cap)]
         return docker("run", "--rm", "--network", "host", *HARDENED, *given, "branchproof/base:bench", *command)
 
-    def container(self, image: str, networks: dict[str, str], caps: tuple[str, ...], *more: str) -> str:
+    def container(
+        self,
+        image: str,
+        networks: dict[str, str],
+        caps: tuple[str, ...],
+        options: tuple[str, ...] = (),
+        command: tuple[str, ...] = (),
+    ) -> str:
         """Create (not start) a container. `networks`: name to the engine's nominal address. Returns its name."""
         self._count += 1
         name = f"{self.prefix}-{self._count}"
         first, *others = networks.items()
         given = [part for cap in caps for part in ("--cap-add", cap)]
-        options = [*HARDENED, *TMPFS, *given, "--network", first[0], "--ip", first[1]]
-        docker("create", "-i", "--name", name, *options, *more[:-1], image, *more[-1:])
+        where = ["--network", first[0], "--ip", first[1]]
+        docker("create", "-i", "--name", name, *HARDENED, *TMPFS, *given, *where, *options, image, *command)
         self._undo.append(lambda: docker("rm", "-f", "-v", name))
         for network, address in others:
             docker("network", "connect", "--ip", address, network, name)
@@ -106,10 +113,10 @@ class Node:
         assert found, f"{self.name}: no {kind} {data} in {timeout_s} s; saw {self.events[-8:]}; {self.errors[-8:]}"
         return found[0]
 
-    def ask(self, verb: str, timeout_s: float = 40.0, **args: Any) -> Any:
+    def ask(self, verb: str, wait_s: float = 40.0, **args: Any) -> Any:
         self._id += 1
         self._write({"id": self._id, "verb": verb, "args": args})
-        answer = self.wait("command.done", timeout_s, id=self._id)["data"]
+        answer = self.wait("command.done", wait_s, id=self._id)["data"]
         assert answer["ok"], f"{verb} {args}: {answer['error']}"
         return answer["result"]
 

@@ -23,7 +23,7 @@ from emulators.common.service import log
 
 CLOCK_FILE = Path("/run/devclock")
 CLOCK_SHIM = Path("/usr/lib/branchproof/devclock.so")
-KEPT_IN_RUN = {"console.lock", "secrets", "devclock", "loader.sock", "lock"}
+KEPT_IN_RUN = {"console.lock", "secrets", "devclock", "loader.sock", "modem"}
 GRACE_S = 1.0  # how long processes get to end by themselves at a reboot
 KILL_S = 5.0  # how long the kernel gets to end them after that
 _PR_SET_CHILD_SUBREAPER = 36  # linux/prctl.h
@@ -113,7 +113,8 @@ def reap() -> dict[int, int]:
 
 
 def wipe_memory(run: Path = Path("/run"), temporary: Path = Path("/tmp")) -> None:
-    """Empty what lies in memory, but for what belongs to the power-on period."""
+    """Empty what lies in memory, but for what belongs to the power-on period (so do the modem's cards)."""
+    (run / "modem" / "at").unlink(missing_ok=True)
     for item in [*run.iterdir(), *temporary.iterdir()]:
         if (item.parent == run and item.name in KEPT_IN_RUN) or item.is_mount():
             continue
@@ -132,7 +133,7 @@ def wipe_kernel() -> None:
             _run("ip", "link", "del", link["ifname"])
         else:
             _run("ip", "link", "set", link["ifname"], "nomaster")
-            _run("tc", "qdisc", "del", "dev", link["ifname"], "root")
+            _run("tc", "qdisc", "del", "dev", link["ifname"], "root", may_lack=True)
     for rule in json.loads(_run("ip", "-j", "rule") or "[]"):
         if rule["priority"] not in (0, 32766, 32767):  # ip-rule(8): local, main, default
             _run("ip", "rule", "del", "priority", str(rule["priority"]))
@@ -143,12 +144,11 @@ def wipe_kernel() -> None:
     for what in ("state", "policy"):
         _run("ip", "xfrm", what, "flush")
     _run("ip", "route", "flush", "table", "all", "proto", "static")
-    _run("ip", "route", "flush", "table", "220")  # strongSwan's own table
+    _run("ip", "route", "flush", "table", "220", may_lack=True)  # strongSwan's own table
 
 
-def _run(*command: str) -> str:
+def _run(*command: str, may_lack: bool = False) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
+    if done.returncode and not may_lack:
         log(f"reboot: {' '.join(command)}: exit {done.returncode}: {done.stderr.strip()}")
-        return ""
-    return done.stdout
+    return "" if done.returncode else done.stdout

@@ -34,7 +34,7 @@ from emulators.router.loader.machine import Cause, Slot
 
 FLASH = Path("/flash")
 FIRMWARE = Path("/run/fw")
-BOARD_SEED = Path("/run/board.json")
+MODEM_SETTINGS = Path("/run/modem/settings.json")
 MODEM = "emulators.router.modem.main"
 MODEM_RESTART_S = 1.0
 
@@ -77,7 +77,9 @@ class Loader:
         board.set_clock(board.CLOCK_FILE, self._hardware["clock_at_power_on"])
         cause: Cause = "power"
         while True:
-            settle_links(seed)
+            macs = settle_links(seed)
+            # the engine's nominal address is gone now: where it chose the MAC, only that finds the link again
+            seed["links"] = [{**link, "mac": macs[link["name"]]} for link in seed["links"]]
             if cause == "power":
                 self._console.emit("node.ready")
             self._boot(seed, cause)
@@ -111,7 +113,8 @@ class Loader:
         state = machine.count_boot(self._flash.load_state())
         self._flash.save_state(state)
         self._console.emit("boot.started", boot_count=state.boot_count, cause=cause)
-        BOARD_SEED.write_text(json.dumps(seed))
+        MODEM_SETTINGS.parent.mkdir(exist_ok=True)
+        MODEM_SETTINGS.write_text(json.dumps({"node": seed["node"], **seed["settings"]}))
         self._start_modem()
         time.sleep(self._waits["boot_s"])
         images: dict[Slot, tuple[bytes, Manifest]] = {}
@@ -150,8 +153,7 @@ class Loader:
         return verify(image, self._trust["firmware_public_key_pem"], self._hardware["name"], limit)
 
     def _start_modem(self) -> None:
-        environment = {**os.environ, "BENCH_SEED": str(BOARD_SEED)}
-        self._modem = _start([sys.executable, "-m", MODEM], environment)
+        self._modem = _start([sys.executable, "-m", MODEM], dict(os.environ))
 
     def _start_runtime(self, choice: machine.Choice, image: bytes, manifest: Manifest) -> None:
         folder = FIRMWARE / choice.slot

@@ -16,7 +16,9 @@ Form = Literal["do", "read", "test", "set"]
 _BASIC = re.compile(r"(&?[A-Z])(\d*)", re.IGNORECASE)
 _NAME = re.compile(r"\+[A-Z][A-Z0-9!%\-./:_]{0,15}", re.IGNORECASE)  # V.250 clause 5.4.1
 _PIN = re.compile(r"(\+C(?:PIN|LCK|PWD)\s*=)(?!\?)[^;\r]*", re.IGNORECASE)
-_AUTH = re.compile(r'(\+CGAUTH\s*=\s*\d+\s*,\s*\d+\s*,\s*(?:"[^"]*"|[^,;"]*)\s*,)\s*(?:"[^"]*"?|[^;\r]*)', re.IGNORECASE)
+_AUTH = re.compile(
+    r'(\+CGAUTH\s*=\s*\d+\s*,\s*\d+\s*,\s*(?:"[^"]*"|[^,;"]*)\s*,)\s*(?:"[^"]*"?|[^;\r]*)', re.IGNORECASE
+)
 
 
 class AtSyntaxError(ValueError):
@@ -25,7 +27,7 @@ class AtSyntaxError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """`args` are the comma-separated values of a set command; a string constant has lost its quotes, "" is "not given"."""
+    """`args` are the values of a set command; a string constant has lost its quotes, "" is "not given"."""
 
     name: str
     form: Form
@@ -65,7 +67,7 @@ def _take_extended(body: str, at: int) -> tuple[Command, int]:
         return Command(name, "test"), end
     if not rest.startswith("="):
         raise AtSyntaxError(f"expected ?, =? or = after {name}")
-    return Command(name, "set", split_values(rest[1:])), end
+    return Command(name, "set", tuple(map(unescape, split_values(rest[1:])))), end
 
 
 def _find_end(body: str, at: int) -> int:
@@ -93,6 +95,11 @@ def split_values(text: str) -> tuple[str, ...]:
         else:
             value += letter
     return (*values, value.strip())
+
+
+def unescape(value: str) -> str:
+    r"""Return a string constant with each \hh turned into its character (V.250 clause 5.4.2.2)."""
+    return re.sub(r"\\([0-9A-Fa-f]{2})", lambda match: chr(int(match[1], 16)), value)
 
 
 def strike(line: str) -> str:

@@ -15,9 +15,9 @@ from dataclasses import dataclass, field, replace
 from emulators.common import causes, signal_report
 from emulators.common.identifiers import encode_apn, encode_iccid
 from emulators.router.modem import nas
-from emulators.router.modem.nas import Effect, Nas
 from emulators.router.modem.at_text import Command
 from emulators.router.modem.card import Card
+from emulators.router.modem.nas import Effect, Nas
 
 MAX_CONTEXTS = 8  # the bench's own
 EF_ICCID, READ_BINARY = "12258", "176"  # 0x2FE2: ETSI TS 102 221 clause 13.2; TS 27.007 clause 8.18
@@ -27,7 +27,7 @@ E_UTRAN = 7  # <AcT>, TS 27.007 clause 7.3
 PENDING = None
 
 
-class Cme(Exception):  # noqa: N818
+class Cme(Exception):
     """An error answer: the +CME ERROR number."""
 
     def __init__(self, number: int) -> None:
@@ -342,7 +342,7 @@ def _identify(text: str) -> Handler:
     return lambda state, command, now_s: (text,)
 
 
-# Command name: forms besides the test form, handler. A test form that a handler does not know answers OK (V.250 5.4.4.4).
+# Command name: forms besides the test form, handler. A test form that none knows answers OK.
 TABLE: dict[str, tuple[frozenset[str], Handler]] = {
     "+CMEE": (frozenset({"set", "read"}), _cmee),
     "+CPIN": (frozenset({"set", "read"}), _cpin),

@@ -159,7 +159,7 @@ class Modem:
     # ------------------------------------------------------------ what the radio did
 
     def _flush(self, now_s: float) -> list[Output]:
-        """Turn the radio's effects into outputs, result codes and unsolicited lines. Commands may cause more effects."""
+        """Turn the radio's effects into outputs, result codes and unsolicited lines; these may cause more effects."""
         while self.state.effects:
             effects, self.state.effects = self.state.effects, []
             for effect in effects:

@@ -1,4 +1,4 @@
-"""The modem as a process: AT port on a pty, signalling and GTP-U on the radio link, packets on ``wwan0``. Layer: hardware.
+"""The modem as a process: AT port on a pty, signalling and GTP-U on the radio link, ``wwan0``. Layer: hardware, main.
 
 Started by the loader, once per power-on. Settings are JSON in the environment variable MODEM_SETTINGS, or in
 /run/modem/settings.json: ``{"node", "sims", "hardware", "waits", "radio": {"carrier", "own"}}``. The AT port is a
@@ -77,8 +77,9 @@ class ModemProcess:
         )
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
         self._socket.bind((link["own"], radio.SIGNALLING_PORT))
-        self._link = GtpLink(open_tun(INTERFACE), link["own"])
+        self._link = GtpLink(open_tun(INTERFACE), link["own"], device=True)
         self._bearer: Bearer | None = None
+        (RUN_DIR / "at").unlink(missing_ok=True)  # of a modem before this one
         self._port, self._slave = pty.openpty()  # the slave end stays open here, so that no reader's leaving hangs up
         tty.setraw(self._slave)
         os.set_blocking(self._port, False)
@@ -88,16 +89,17 @@ class ModemProcess:
         self._link.start("gtp-u")
         self._carry_out(self._modem.power_on(time.monotonic()))
         self._publish_port()
+        signalling = self._socket.fileno()
         while True:
             wake_at = self._modem.wake_at()
             now_s = time.monotonic()
             timeout_s = IDLE_S if wake_at is None else max(0.0, min(IDLE_S, wake_at - now_s))
-            readable, _, _ = select.select([self._port, self._socket], [], [], timeout_s)
+            readable, _, _ = select.select([self._port, signalling], [], [], timeout_s)
             now_s = time.monotonic()
             if self._port in readable:
                 with contextlib.suppress(BlockingIOError):
                     self._carry_out(self._modem.on_input(os.read(self._port, 4096), now_s))
-            if self._socket in readable:
+            if signalling in readable:
                 self._take_datagram(now_s)
             self._carry_out(self._modem.on_time(now_s))
 
@@ -145,16 +147,9 @@ class ModemProcess:
         grant = self._modem.bearer
         self._bearer = None
         if grant is not None:
-            self._bearer = Bearer(
-                grant.downlink_teid,
-                grant.uplink_teid,
-                self._carrier[0],
-                grant.address,
-                grant.mtu,
-                to_shape(grant.shape),
-                inbound="destination",
-            )
-        self._link.set_bearers((self._bearer,) if self._bearer else (), device=True)
+            teids, shape = (grant.downlink_teid, grant.uplink_teid), to_shape(grant.shape)
+            self._bearer = Bearer(teids, self._carrier[0], grant.address, grant.mtu, shape)
+        self._link.set_bearers((self._bearer,) if self._bearer else ())
 
     def _keep_cards(self) -> None:
         kept = {

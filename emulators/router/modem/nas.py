@@ -134,7 +134,8 @@ class Nas:
         if self.bearer is None:
             return []
         self._pti = self._pti % 254 + 1
-        return [Send(radio.PdnDisconnectRequest(self._pti, self.bearer.bearer_id)), *self._lose_bearer(by_network=False)]
+        message = radio.PdnDisconnectRequest(self._pti, self.bearer.bearer_id)
+        return [Send(message), *self._lose_bearer(by_network=False)]
 
     # ------------------------------------------------------------ time
 
@@ -185,25 +186,26 @@ class Nas:
 
     def on_message(self, message: radio.Message, now_s: float) -> list[Effect]:
         """Take a message from the carrier. What does not fit the state is left aside."""
+        effects: list[Effect] = []
         match message:
             case radio.Cell():
-                return self._on_cell(message, now_s)
+                effects = self._on_cell(message, now_s)
             case radio.AttachAccept() if self._t3410_at is not None:
                 self._t3410_at, self._attempts = None, 0
                 effects = self._become(ROAMING if message.roaming else HOME, 0)
-                return effects + (self._send_request(now_s) if self._request else [])
+                effects += self._send_request(now_s) if self._request else []
             case radio.AttachReject() if self._t3410_at is not None:
-                return self._on_attach_reject(message, now_s)
+                effects = self._on_attach_reject(message, now_s)
             case radio.DetachRequest():
-                return self._on_detach(message, now_s)
+                effects = self._on_detach(message, now_s)
             case radio.Reconfiguration() if self.bearer is not None:
                 self.bearer = replace(self.bearer, shape=message.shape)
-                return [ShapeChanged()]
+                effects = [ShapeChanged()]
             case radio.DeactivateBearer() if self.bearer and message.bearer_id == self.bearer.bearer_id:
-                return self._lose_bearer(by_network=True)
+                effects = self._lose_bearer(by_network=True)
             case radio.EsmInformationRequest() | radio.PdnConnectivityReject() | radio.ActivateDefaultBearer():
-                return self._on_pdn(message)
-        return []
+                effects = self._on_pdn(message)
+        return effects
 
     def _on_cell(self, cell: radio.Cell, now_s: float) -> list[Effect]:
         if self.imsi is None:

@@ -21,6 +21,7 @@ from typing import Any
 
 from emulators.common.conveyed import BootImage, ConveyedError, Onboarding, Redirect, parse, unwrap
 from emulators.common.yang_json import EMPTY, GET_DATA, INPUT, OUTPUT, REPORT, YangError, decode_binary
+
 from .bootstrap_effects import (
     Answer,
     Apply,
@@ -195,7 +196,7 @@ class _Run:
         return False
 
     def _configure(self, server: Server, information: Onboarding) -> Generator[Effect, Any, str | None]:
-        """Commit the configuration; keep it only when management is reached again. Returns its digest, None on error."""
+        """Commit the configuration; keep it only when management is reached again. Returns its digest or None."""
         yield from self._tell(server, "config-initiated")
         if information.handling != "replace":
             yield from self._fail(server, "config-error", "the document is a whole one: merge is not supported")
@@ -204,7 +205,11 @@ class _Run:
         if isinstance(applied, Failure):
             yield from self._fail(server, "config-error", str(applied))
             return None
-        if (yield from self._reach(server, "config-complete", f"configuration sha256 {applied.digest}", applied.within_s)):
+        if (
+            yield from self._reach(
+                server, "config-complete", f"configuration sha256 {applied.digest}", applied.within_s
+            )
+        ):
             return applied.digest
         reason = f"management was not reached over the new configuration within {applied.within_s:g} s"
         yield RollBack(reason)

@@ -1,4 +1,4 @@
-"""Applying a configuration to the router, as a transaction: `Applier`. Layer: stand-in (router firmware, full release)."""
+"""Applying a configuration to the router, as a transaction: `Applier`. Layer: router firmware."""
 
 from .applier import Applier
 from .base import ApplyError

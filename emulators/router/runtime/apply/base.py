@@ -20,7 +20,7 @@ from emulators.common.esp_sizes import largest_inner, parse_suite
 from emulators.common.swanctl import Means
 
 if TYPE_CHECKING:
-    from ..uplinks import UplinkState
+    from ..uplink_state import UplinkState
 
 RADIO_LINK = "radio"
 """The modem's aerial: part of the hardware on the bench, and no interface of the router's own (see firewall.py)."""
@@ -66,8 +66,12 @@ class Ground:
 
     console: Emitter
     flash_dir: Path
-    change: Callable[..., None]
     on_tunnel: Callable[[bool], None]
+    change: Callable[..., None]
+
+
+def ignore_change(**_facts: Any) -> None:
+    """Tell nobody: before a deployment put its own in place."""
 
 
 def ignore_situation(_files: Files, _situation: Situation) -> None:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from ipaddress import IPv4Address, IPv4Interface, IPv4Network
 
-from emulators.common.device_config import DeviceConfig, Segment
+from emulators.common.device_config import Administration, DeviceConfig, Monitoring, Segment
 from emulators.common.esp_sizes import SuiteError, parse_suite
 
 from .base import ApplyError
@@ -97,6 +97,11 @@ def _check_tunnel(config: DeviceConfig) -> Iterator[tuple[str, str]]:
             parse_suite(proposal)
     except SuiteError as error:
         yield "tunnel.esp_proposals", str(error)
+    yield from _check_credentials(config)
+
+
+def _check_credentials(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    tunnel = config.tunnel
     if tunnel.method == "psk" and not tunnel.psk:
         yield "tunnel.psk", "expected a key for method psk, saw none"
     if tunnel.method == "certificate" and not (tunnel.certificate_pem and tunnel.key_pem and tunnel.remote_ca_pem):
@@ -105,29 +110,37 @@ def _check_tunnel(config: DeviceConfig) -> Iterator[tuple[str, str]]:
 
 def _check_access(config: DeviceConfig) -> Iterator[tuple[str, str]]:
     places = PLACES | {segment.name for segment in config.segments}
-    if (administration := config.administration) is not None:
-        if not _USER.fullmatch(administration.user) or administration.user in ("root", "sshd"):
-            yield "administration.user", f"expected an account of its own, saw {administration.user!r}"
-        for key in administration.public_keys:
-            if not _KEY.fullmatch(key.strip()):
-                yield "administration.public_keys", f"expected an OpenSSH public key, saw {key[:20]!r}..."
-        for place in set(administration.reach_from) - places:
-            yield "administration.reach_from", f"expected a segment or hq, saw {place!r}"
-    if (monitoring := config.monitoring) is not None:
-        for place in set(monitoring.reach_from) - places:
-            yield "monitoring.reach_from", f"expected a segment or hq, saw {place!r}"
-        if not _LINE.fullmatch(monitoring.location) or not _LINE.fullmatch(monitoring.contact):
-            yield "monitoring", "location and contact: expected one line without quotes or backslashes"
-        for user in monitoring.users:
-            if not _USER.fullmatch(user.name.lower()):
-                yield "monitoring.users", f"expected a user name, saw {user.name!r}"
-            for secret in (user.auth_key, user.priv_key):
-                if len(secret) < LEAST_SNMP_KEY or not _LINE.fullmatch(secret):
-                    yield (
-                        "monitoring.users",
-                        f"{user.name}: keys need {LEAST_SNMP_KEY} characters (RFC 3414 11.2) in one line, without "
-                        "quotes or backslashes",
-                    )
+    administration, monitoring = config.administration, config.monitoring
+    if administration is not None:
+        yield from _check_administration(administration, places)
+    if monitoring is not None:
+        yield from _check_monitoring(monitoring, places)
+
+
+def _check_administration(administration: Administration, places: frozenset[str]) -> Iterator[tuple[str, str]]:
+    if not _USER.fullmatch(administration.user) or administration.user in ("root", "sshd"):
+        yield "administration.user", f"expected an account of its own, saw {administration.user!r}"
+    for key in administration.public_keys:
+        if not _KEY.fullmatch(key.strip()):
+            yield "administration.public_keys", f"expected an OpenSSH public key, saw {key[:20]!r}..."
+    for place in set(administration.reach_from) - places:
+        yield "administration.reach_from", f"expected a segment or hq, saw {place!r}"
+
+
+def _check_monitoring(monitoring: Monitoring, places: frozenset[str]) -> Iterator[tuple[str, str]]:
+    for place in set(monitoring.reach_from) - places:
+        yield "monitoring.reach_from", f"expected a segment or hq, saw {place!r}"
+    if not _LINE.fullmatch(monitoring.location) or not _LINE.fullmatch(monitoring.contact):
+        yield "monitoring", "location and contact: expected one line without quotes or backslashes"
+    for user in monitoring.users:
+        if not _USER.fullmatch(user.name.lower()):
+            yield "monitoring.users", f"expected a user name, saw {user.name!r}"
+        if not all(len(key) >= LEAST_SNMP_KEY and _LINE.fullmatch(key) for key in (user.auth_key, user.priv_key)):
+            yield (
+                "monitoring.users",
+                f"{user.name}: keys need {LEAST_SNMP_KEY} characters (RFC 3414 11.2) in one line, without quotes or "
+                "backslashes",
+            )
 
 
 def _check_servers(config: DeviceConfig) -> Iterator[tuple[str, str]]:

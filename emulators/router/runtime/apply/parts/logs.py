@@ -21,6 +21,11 @@ from ..log_gate import GATE_PORT, Gate
 
 CONF, MIRROR, SPOOL, SOCKET = "/run/etc/rsyslog.conf", "/run/log.fifo", "/run/spool", "/dev/log"
 READY_S = 3.0
+RFC_5424 = (
+    "<%PRI%>1 %TIMESTAMP:::date-rfc3339% %HOSTNAME% %APP-NAME% %PROCID% %MSGID% %STRUCTURED-DATA% "
+    "%msg:R,ERE,1,FIELD:^ *(.*)$--end%\\n"
+)
+"""rsyslog's own template for RFC 5424, but without the blank that the local socket's older form puts before a text."""
 OWN = '$programname startswith "rsyslog"'
 """rsyslog's own remarks on a closed gate would fill the queue that waits for it."""
 
@@ -35,9 +40,10 @@ def render(config: DeviceConfig, _situation: Situation) -> Files:
     ]
     if config.logging is not None:
         lines += [
+            f'template(name="rfc5424" type="string" string="{RFC_5424}")',
             f'if prifilt("*.{config.logging.least}") and not ({OWN}) then action(',
             f'  type="omfwd" target="127.0.0.1" port="{GATE_PORT}" protocol="tcp" tcp_framing="octet-counted"',
-            '  template="RSYSLOG_SyslogProtocol23Format"',
+            '  template="rfc5424"',
             '  action.resumeRetryCount="-1" action.resumeInterval="1" action.resumeIntervalMax="2"',
             '  queue.type="LinkedList" queue.size="10000" queue.timeoutShutdown="1" queue.timeoutActionCompletion="1"',
             ")",

@@ -58,8 +58,9 @@ def start(_config: DeviceConfig, _situation: Situation, files: Files, ground: Gr
     write_private(state, kept + files[USERS])
     write_private(Path(CONF), files[CONF])
     Path(PID).unlink(missing_ok=True)
-    argv = ("snmpd", "-f", "-Lsd", "-C", "-c", CONF, "-p", PID, "-I", "-smux,mteTrigger,mteTriggerConf")
-    environment = {"SNMP_PERSISTENT_DIR": str(directory), "SNMPCONFPATH": str(directory), "MIBS": ""}
+    argv = ("snmpd", "-f", "-Lsd", "-p", PID, "-I", "-smux,mteTrigger,mteTriggerConf")
+    # found by path and not named by -c with -C, which would keep the agent from its own state (snmpd(8))
+    environment = {"SNMPCONFPATH": f"{Path(CONF).parent}:{directory}", "SNMP_PERSISTENT_DIR": str(directory), "MIBS": ""}
     keeper = Keeper(Daemon("snmpd", argv, environment)).start()
 
     def stop() -> None:

@@ -1,0 +1,147 @@
+"""Apply, confirm, roll back: the configuration as a transaction. Layer: router firmware, I/O (flash, parts).
+
+Law: at any time the device runs one whole configuration or none. A new one that cannot be started gives way to the one
+that ran before; one that management does not confirm gives way to the last good one, which is on the flash (readable to
+root alone, since it holds secrets). Events carry digests only.
+
+Not here: when to confirm or to roll back (runtime/main.py).
+"""
+
+from __future__ import annotations
+
+import syslog
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from emulators.common.charon import choose_means
+from emulators.common.device_config import DeviceConfig, digest_config, parse_config
+from emulators.common.service import log
+from emulators.common.supervise import write_private
+from emulators.common.swanctl import Means
+
+from .base import ApplyError, Emitter, Ground, Situation, find_tunnel_mtu, ignore_change
+from .check import check_config
+from .deployment import Deployment
+from .parts import discover_parts
+
+if TYPE_CHECKING:
+    from ..uplink_state import UplinkState
+
+
+def ignore_tunnel(_is_up: bool) -> None:
+    """Do nothing when the tunnel comes or goes."""
+
+
+class Applier:
+    """Runs at most one configuration. `on_tunnel` is told when the tunnel comes up and goes down (any thread)."""
+
+    def __init__(self, console: Emitter, flash_dir: Path, on_tunnel: Callable[[bool], None] = ignore_tunnel) -> None:
+        self._console = console
+        self._ground = Ground(console, flash_dir, on_tunnel, ignore_change)
+        self._last_good = flash_dir / "config" / "last_good.json"
+        self._lock = threading.RLock()
+        self._document: bytes | None = None
+        self._deployment: Deployment | None = None
+        self._uplink: UplinkState | None = None
+        self._means: Means | None = None
+
+    @property
+    def config(self) -> DeviceConfig | None:
+        """The configuration that runs, if any."""
+        return self._deployment.config if self._deployment is not None else None
+
+    def apply(self, document: bytes, uplink: UplinkState | None) -> None:
+        """Replace what runs by this document. Raises: ApplyError, and then what ran before runs again."""
+        with self._lock:
+            began, before = time.monotonic(), self._document
+            self._uplink = uplink
+            config = _read(document)
+            self._drop()
+            try:
+                self._deploy(document, config)
+            except ApplyError:
+                if before is not None:
+                    self._deploy(before, _read(before))
+                raise
+            took_s = round(time.monotonic() - began, 3)
+        digest = digest_config(document)
+        self._console.emit("config.applied", digest=digest, took_s=took_s)
+        _note(syslog.LOG_NOTICE, f"configuration {digest[:16]} applied in {took_s:.2f} s")
+
+    def confirm(self) -> None:
+        """Make what runs the last good configuration."""
+        with self._lock:
+            if self._document is not None:
+                write_private(self._last_good, self._document.decode("utf-8"))
+                _note(syslog.LOG_NOTICE, f"configuration {digest_config(self._document)[:16]} confirmed")
+
+    def roll_back(self, reason: str) -> None:
+        """Go back to the last good configuration, or to none where there is none.
+
+        Raises: ApplyError when the last good one cannot be started either; then none runs.
+        """
+        with self._lock:
+            digest = digest_config(self._document) if self._document is not None else ""
+            self._console.emit("config.rolled_back", digest=digest, reason=reason)
+            _note(syslog.LOG_WARNING, f"configuration {digest[:16]} rolled back: {reason}")
+            self._drop()
+            good = self._find_last_good()
+            if good is not None:
+                self._deploy(good, _read(good))
+
+    def restore(self, uplink: UplinkState | None) -> bool:
+        """At boot: run the last good configuration. False when there is none. Raises: ApplyError."""
+        good = self._find_last_good()
+        if good is None:
+            return False
+        self.apply(good, uplink)
+        return True
+
+    def on_uplink(self, uplink: UplinkState | None) -> None:
+        """Re-point firewall, resolver and tunnel to another uplink, or to none."""
+        with self._lock:
+            self._uplink = uplink
+            deployment = self._deployment
+            if deployment is not None:
+                deployment.change(uplink=uplink, tunnel_mtu=find_tunnel_mtu(deployment.config, uplink))
+
+    def stop(self) -> None:
+        """Stop what runs, and leave the flash as it is."""
+        with self._lock:
+            self._drop()
+
+    def _deploy(self, document: bytes, config: DeviceConfig) -> None:
+        if self._means is None:
+            self._means, reason = choose_means()
+            self._console.emit("means.chosen", what="esp", means=self._means, reason=reason)
+        situation = Situation(self._uplink, self._means, find_tunnel_mtu(config, self._uplink))
+        deployment = Deployment(config, situation, discover_parts(), self._ground)
+        deployment.start()
+        self._document, self._deployment = document, deployment
+
+    def _drop(self) -> None:
+        deployment, self._deployment, self._document = self._deployment, None, None
+        if deployment is not None:
+            deployment.stop()
+
+    def _find_last_good(self) -> bytes | None:
+        return self._last_good.read_bytes() if self._last_good.exists() else None
+
+
+def _read(document: bytes) -> DeviceConfig:
+    try:
+        config = parse_config(document)
+    except (ValueError, UnicodeDecodeError) as error:
+        raise ApplyError(getattr(error, "path", "document"), str(error)) from error
+    check_config(config)
+    return config
+
+
+def _note(priority: int, text: str) -> None:
+    """Say something in the device's own log."""
+    log(f"device: {text}")
+    syslog.openlog("device", 0, syslog.LOG_DAEMON)
+    syslog.syslog(priority, text)

@@ -1,0 +1,185 @@
+"""Keeps the tunnel up for as long as its configuration runs. Layer: router firmware, I/O (charon, DNS, ip).
+
+Two threads: one listens to charon and turns what it says into the device's state; the other asks for the tunnel
+whenever there is none and an uplink, for ever, with pauses that grow. The gateway's name is asked for anew each time,
+of the resolvers that the uplink or the configuration names, and charon is given an address: the system's resolver
+would only be the engine's. Not here: the connection's text (connection.py).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from ipaddress import IPv4Address
+from typing import TYPE_CHECKING, Any
+
+import dns.exception
+import dns.resolver
+
+from emulators.common.charon import prepare_interface, set_tunnel_mtu
+from emulators.common.device_config import DeviceConfig
+from emulators.common.esp_sizes import SuiteError, largest_inner, parse_suite
+from emulators.common.service import log
+from emulators.common.supervise import DaemonError
+from emulators.common.swanctl import CHILD, CONNECTION, Means, name_esp
+from emulators.common.vici_client import Charon, CharonError
+from emulators.common.vici_events import is_up, sections
+
+from .base import Ground, Situation, address_of, choose_name_servers, find_tunnel_mtu
+from .connection import build_connection, judge_sas
+
+if TYPE_CHECKING:
+    from ..uplink_state import UplinkState
+
+PAUSES_S = (1.0, 2.0, 4.0, 8.0, 15.0)
+"""Between tries that ended without a tunnel; common practice for a device that must come back by itself."""
+LOOK_S = 2.0
+RESOLVE_S = 5.0
+
+
+class ResolveError(RuntimeError):
+    """The gateway's name has no address."""
+
+
+def resolve_gateway(name: str, servers: tuple[str, ...]) -> str:
+    """Return the gateway's address. Raises: ResolveError."""
+    with suppress(ValueError):
+        return str(IPv4Address(name))
+    if not servers:
+        raise ResolveError(f"{name}: no resolver is known")
+    resolver = dns.resolver.Resolver(configure=False)
+    resolver.nameservers = list(servers)
+    resolver.timeout, resolver.lifetime = 1.0, RESOLVE_S
+    try:
+        answer = resolver.resolve(name, "A", search=False)
+    except dns.exception.DNSException as error:
+        raise ResolveError(f"{name}: asked {', '.join(servers)}: {error}") from error
+    return str(min(IPv4Address(item.address) for item in answer))
+
+
+class TunnelKeeper:
+    """Holds the tunnel's state; `start` begins, `on_uplink` re-points, `stop` ends both threads."""
+
+    def __init__(self, config: DeviceConfig, means: Means, uplink: UplinkState | None, ground: Ground) -> None:
+        self._config, self._means, self._uplink, self._ground = config, means, uplink, ground
+        self._charon = Charon()
+        self._stopping, self._wake = threading.Event(), threading.Event()
+        self._up, self._tries = False, 0
+        self._loaded: str | None = None
+
+    def start(self) -> None:
+        """Load what charon must know and begin. Raises: CharonError, DaemonError."""
+        self._prepare()
+        for target in (self._listen, self._watch):
+            threading.Thread(target=target, name=f"tunnel {target.__name__}", daemon=True).start()
+
+    def stop(self) -> None:
+        """End; charon itself is stopped by whoever started it."""
+        self._stopping.set()
+        self._wake.set()
+        self._note(is_up_now=False)
+
+    def on_situation(self, situation: Situation) -> None:
+        """Take notice of another uplink: the SA that ran over the old one is dropped."""
+        if situation.uplink == self._uplink:
+            return
+        self._uplink, self._tries = situation.uplink, 0
+        try:
+            self._charon.terminate(CONNECTION)
+            set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink))
+        except (CharonError, DaemonError) as error:
+            log(f"tunnel: {error}")
+        self._wake.set()
+
+    def _prepare(self) -> None:
+        tunnel = self._config.tunnel
+        if tunnel.method == "psk":
+            self._charon.load_psk(tunnel.psk or "", (tunnel.local_id, tunnel.remote_id))
+        else:
+            self._charon.load_key(tunnel.key_pem or "")
+            self._charon.load_ca(tunnel.remote_ca_pem or "")
+        prepare_interface(self._means, tunnel.remote_subnets, address_of(self._config.segments[0]))
+        set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink))
+        self._loaded = None
+
+    def _listen(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                for kind, event in self._charon.listen(("child-updown",)):
+                    if self._stopping.is_set():
+                        return
+                    self._on_event(kind, event)
+            except (CharonError, DaemonError) as error:
+                if self._stopping.is_set():
+                    return
+                log(f"tunnel: {error}")
+                self._note(is_up_now=False)
+                self._await_charon()
+
+    def _await_charon(self) -> None:
+        while not self._stopping.wait(0.2):
+            with suppress(CharonError, DaemonError):
+                self._prepare()
+                self._wake.set()
+                return
+
+    def _on_event(self, _kind: str, event: Mapping[str, Any]) -> None:
+        for _, ike in sections(event):
+            for child in ike.get("child-sas", {}).values():
+                if is_up(event):
+                    self._fit(child)
+                self._note(is_up(event))
+
+    def _fit(self, child: Mapping[str, Any]) -> None:
+        """Set the tunnel's largest packet by what was negotiated."""
+        uplink = self._uplink
+        if uplink is None:
+            return
+        try:
+            size = largest_inner(uplink.mtu, parse_suite(name_esp(child)), in_udp=True)
+        except SuiteError as error:
+            log(f"tunnel: {error}")
+            return
+        set_tunnel_mtu(size)
+        self._ground.change(tunnel_mtu=size)
+
+    def _note(self, is_up_now: bool) -> None:
+        if self._up == is_up_now:
+            return
+        self._up = is_up_now
+        self._ground.change(tunnel_up=is_up_now)
+        self._ground.console.emit("tunnel.up" if is_up_now else "tunnel.down")
+        self._ground.on_tunnel(is_up_now)
+        self._tries = 0
+        self._wake.set()
+
+    def _watch(self) -> None:
+        pause_s = 0.0
+        while not self._stopping.is_set():
+            self._wake.wait(pause_s)
+            self._wake.clear()
+            if self._stopping.is_set():
+                return
+            try:
+                pause_s = self._step()
+            except (CharonError, DaemonError, ResolveError) as error:
+                log(f"tunnel: {error}")
+                pause_s = self._next_pause()
+
+    def _step(self) -> float:
+        """Ask for the tunnel if there is none. Returns how long to wait, in seconds."""
+        if self._uplink is None or judge_sas(self._charon.list_sas()) != "idle":
+            return LOOK_S
+        gateway = resolve_gateway(self._config.tunnel.gateway, choose_name_servers(self._config, self._uplink))
+        if gateway != self._loaded:
+            self._ground.change(gateways=(gateway,))
+            self._charon.load_connection(CONNECTION, build_connection(self._config.tunnel, gateway, self._means))
+            self._loaded = gateway
+        self._charon.initiate(CHILD, CONNECTION)
+        return self._next_pause()
+
+    def _next_pause(self) -> float:
+        pause_s = PAUSES_S[min(self._tries, len(PAUSES_S) - 1)]
+        self._tries += 1
+        return pause_s

@@ -1,0 +1,98 @@
+"""The cellular uplink: carries out the dialler's effects on the AT port and on ``wwan0``. Layer: firmware, I/O.
+
+Not here: what to say to the modem (dialler.py), routes and the choice between uplinks (uplinks.py).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+import serial
+from emulators.common.service import Console, log
+from emulators.common.supervise import DaemonError, run
+
+from .at_client import AT_PORT, AtClient
+from .dialler import Dialler, Down, Effect, Grant, Report, SendLine, Up, parse_plans
+from .uplink_state import UplinkState
+
+INTERFACE = "wwan0"
+DEFAULT_MTU_BYTES = 1358  # TS 23.060 clause 9.3, TS 24.301 clause 6.6.4.2: for a network that does not say
+PORT_POLL_S, IDLE_S = 0.1, 1.0
+QUEUE_PACKETS = 1000  # common practice for Ethernet devices; TUN's own 500 is short for bursts
+
+
+class Cellular:
+    """Dials for ever in a thread of its own. `on_state` hears of each address and of its loss (state, reason)."""
+
+    def __init__(
+        self,
+        first_boot: dict[str, Any],
+        hardware: dict[str, Any],
+        waits: dict[str, Any],
+        console: Console,
+        on_state: Callable[[str, UplinkState | None, str], None],
+    ) -> None:
+        self._plans, self._slots = parse_plans(first_boot), int(hardware.get("sim_slots", 1))
+        self._wait_s = float(waits.get("modem_registration_s", 0.0))
+        self._console, self._on_state = console, on_state
+        self._stopping = threading.Event()
+        self._client: AtClient | None = None
+
+    def start(self) -> None:
+        threading.Thread(target=self._run, name="dialler", daemon=True).start()
+
+    def stop(self) -> None:
+        self._stopping.set()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._dial()
+            except (serial.SerialException, OSError, DaemonError) as error:
+                log(f"dialler: {type(error).__name__}: {error}")
+                self._on_state("cellular", None, f"{type(error).__name__}")
+                self._stopping.wait(IDLE_S)
+
+    def _dial(self) -> None:
+        while not AT_PORT.exists():
+            if self._stopping.wait(PORT_POLL_S):
+                return
+        self._client = AtClient()
+        dialler = Dialler(self._plans, self._slots, self._wait_s)
+        try:
+            self._carry_out(dialler.start(time.monotonic()))
+            while not self._stopping.is_set():
+                wake_at = dialler.wake_at()
+                left_s = IDLE_S if wake_at is None else wake_at - time.monotonic()
+                line = self._client.read_line(max(0.0, min(IDLE_S, left_s)))
+                if line is not None:
+                    self._carry_out(dialler.on_line(line, time.monotonic()))
+                self._carry_out(dialler.on_time(time.monotonic()))
+        finally:
+            self._client.close()
+
+    def _carry_out(self, effects: list[Effect]) -> None:
+        for effect in effects:
+            match effect:
+                case SendLine(text):
+                    assert self._client is not None
+                    self._client.send(text)
+                case Report(kind, data):
+                    self._console.emit(kind, **data)
+                case Up(grant):
+                    self._on_state("cellular", self._set_up(grant), "")
+                case Down(reason):
+                    run(["ip", "addr", "flush", "dev", INTERFACE])
+                    self._on_state("cellular", None, reason)
+
+    def _set_up(self, grant: Grant) -> UplinkState:
+        mtu = grant.mtu or DEFAULT_MTU_BYTES
+        run(["ip", "addr", "flush", "dev", INTERFACE])
+        run(["ip", "addr", "add", grant.address, "dev", INTERFACE])
+        run(["ip", "link", "set", "dev", INTERFACE, "mtu", str(mtu), "txqueuelen", str(QUEUE_PACKETS), "up"])
+        address = str(ipaddress.IPv4Interface(grant.address).ip)
+        return UplinkState("cellular", INTERFACE, address, None, mtu, grant.name_servers)

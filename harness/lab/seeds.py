@@ -1,0 +1,292 @@
+"""What each stand-in is told at its start: plan, secrets and the run's materials put together. Layer: lab, pure.
+
+This is the last moment, and the only place, where a secret's value takes the place of its reference. The settings of
+each node are those of DEVELOPERS.md, "Seeds and commands". What the others know of the site comes from their own
+records (`Plan.records`), never from the profile. Not here: keys (pki.py), links' addresses (bench_links.py).
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from emulators.common.record import to_json
+from harness.core.model import Apn, Branch, Plan, SecretRef
+from harness.lab.bench_links import (
+    CARRIER_DNS,
+    CARRIER_NAT,
+    DEVICE_GATEWAY,
+    DEVICE_POOL,
+    FIXED_LINE,
+    INTERNET,
+    build_links,
+    build_zones,
+    hq_gateway_host,
+)
+from harness.lab.firmware import ReleaseImage
+from harness.lab.pki import Pki
+from harness.lab.topology import Topology
+
+SEED_FORMAT = 1
+HOME_PLMN_DIGITS = 5
+"""MCC and a two-digit MNC (TS 23.003 clause 2.2); test network 001-01."""
+HTTPS_PORT = 443
+WEB_NAME = "www.example"
+"""A name on the bench's internet for whoever may reach it (RFC 2606 section 2: the TLD is reserved)."""
+
+Secrets = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Materials:
+    """What is made afresh for a run. `puks`: SIM slot to PUK, eight digits (TS 31.101 clause 9.5.2)."""
+
+    pki: Pki
+    factory: ReleaseImage
+    release: ReleaseImage
+    puks: Mapping[int, str]
+
+
+def render_seed(seed: Mapping[str, Any]) -> bytes:
+    """Return a seed as its line."""
+    return json.dumps(seed, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode() + b"\n"
+
+
+def build_seeds(plan: Plan, secrets: Secrets, materials: Materials, topology: Topology, run_id: str) -> dict[str, Any]:
+    """Return node name to seed, for each node of the topology. Raises: KeyError for a secret that was not given."""
+    settings = {
+        "router": lambda: _router(plan, secrets, materials),
+        "carrier": lambda: _carrier(plan, secrets),
+        "internet": lambda: _internet(plan, topology),
+        "management": lambda: _management(plan, secrets, materials),
+        "hq-gateway": lambda: _hq_gateway(plan, secrets, materials),
+        "hq-endpoint": lambda: _hq_endpoint(plan),
+    }
+    seeds = {}
+    for service in topology.services.values():
+        if service.network_mode == "host":
+            continue
+        own = settings.get(service.name)
+        seeds[service.name] = {
+            "format": SEED_FORMAT,
+            "run": run_id,
+            "node": service.name,
+            "links": [to_json(link) for link in build_links(plan, service)],
+            "settings": own() if own else _client(plan, service.name),
+        }
+    return seeds
+
+
+def operator_probe(branch: Branch, materials: Materials) -> dict[str, str]:
+    """Return what the `ssh` probe needs to be the operator; empty where the profile has no administration."""
+    if branch.administration is None:
+        return {}
+    return {"user": branch.administration.user, "key_pem": materials.pki.operator.private_pem}
+
+
+def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
+    branch, pki = plan.branch, materials.pki
+    pins = {sim.slot: _resolve(secrets, sim.pin) for sim in branch.sims}
+    return {
+        "identity": {
+            "serial": branch.serial,
+            "mac": branch.mac,
+            "owner": branch.owner,
+            "certificate_pem": pki.device.certificate_pem,
+            "key_pem": pki.device.key_pem,
+            "chain_pem": pki.device.chain_pem,
+        },
+        "trust": {"bootstrap_ca_pem": pki.bootstrap_ca_pem, "firmware_public_key_pem": pki.firmware.public},
+        "hardware": to_json(plan.hardware),
+        "waits": to_json(plan.waits),
+        "sims": [
+            {"slot": s.slot, "iccid": s.iccid, "imsi": s.imsi, "pin": pins[s.slot], "puk": materials.puks[s.slot]}
+            for s in branch.sims
+        ],
+        "first_boot": {
+            "sims": [
+                {"slot": s.slot, "pin": pins[s.slot], "apns": [_apn(secrets, apn) for apn in s.apns]}
+                for s in branch.sims
+            ],
+            "uplinks": list(branch.uplinks),
+            "bootstrap": [to_json(server) for server in branch.bootstrap],
+            "time_servers": list(branch.time_servers),
+            "name_servers": list(branch.name_servers),
+        },
+        "factory": {"release": materials.factory.release, "image_base64": _base64(materials.factory.data)},
+    }
+
+
+def _carrier(plan: Plan, secrets: Secrets) -> dict[str, Any]:
+    record = plan.records.carrier
+    apns = [{**_apn(secrets, apn), "mtu": record.mtu} for apn in record.apns]
+    return {
+        "plmn": plan.branch.sims[0].imsi[:HOME_PLMN_DIGITS],
+        "pool": DEVICE_POOL,
+        "gateway": DEVICE_GATEWAY,
+        "nat_address": CARRIER_NAT,
+        "dns_upstream": CARRIER_DNS,
+        "subscribers": [
+            {"imsi": sim.imsi, "active": record.active, "roaming_allowed": True, "apns": apns}
+            for sim in plan.branch.sims
+        ],
+        "cell": {"rsrp_dbm": record.rsrp_dbm, "rsrq_db": record.rsrq_db, "sinr_db": record.sinr_db},
+        "link": {
+            "down_bps": record.down_bps,
+            "up_bps": record.up_bps,
+            "delay_ms": record.delay_ms,
+            "jitter_ms": record.jitter_ms,
+            "loss_pct": record.loss_pct,
+        },
+        "wait_registration_s": plan.waits.modem_registration_s,
+    }
+
+
+def _internet(plan: Plan, topology: Topology) -> dict[str, Any]:
+    zones = build_zones(plan) | {WEB_NAME: INTERNET}
+    return {
+        "zones": zones,
+        "fixed_line": dict(FIXED_LINE) if "fixed" in topology.networks else None,
+        "web": [WEB_NAME],
+    }
+
+
+def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
+    branch, inventory, pki = plan.branch, plan.records.inventory, materials.pki
+    image = materials.release
+    data = damage(image.data) if plan.records.firmware.damage == "corrupted" else image.data
+    first = branch.bootstrap[0]
+    known = {"serial": inventory.serial, "mac": inventory.mac, "owner": inventory.owner, "profile": inventory.profile}
+    return {
+        "tls": {
+            "certificate_pem": pki.management.certificate_pem,
+            "key_pem": pki.management.key_pem,
+            "device_ca_pem": pki.manufacturer_ca_pem,
+        },
+        "ports": sorted({server.port for server in branch.bootstrap}),
+        "inventory": [known] if inventory.claimed else [],
+        "profile": branch.profile,
+        "owner": branch.owner,
+        "firmware": {
+            "os_name": image.os_name,
+            "release": image.release,
+            "image_base64": _base64(data),
+            "sha256": image.sha256,
+            "uri_host": first.address if first.port == HTTPS_PORT else f"{first.address}:{first.port}",
+        },
+        "config": build_config(branch, secrets, pki),
+    }
+
+
+def damage(image: bytes) -> bytes:
+    """Return the image with one byte flipped, three quarters in: in its payload, not in its header."""
+    spot = len(image) * 3 // 4
+    return image[:spot] + bytes([image[spot] ^ 0xFF]) + image[spot + 1 :]
+
+
+def build_config(branch: Branch, secrets: Secrets, pki: Pki) -> dict[str, Any]:
+    """Return the fields of the DeviceConfig that the branch is to get, secrets resolved."""
+    tunnel = branch.tunnel
+    by_certificate = tunnel.method == "certificate"
+    return {
+        "format": 1,
+        "site": branch.site,
+        "hostname": branch.hostname,
+        "segments": [to_json(segment) for segment in branch.segments],
+        "uplinks": {"order": list(branch.uplinks), "health": to_json(branch.health)},
+        "tunnel": {
+            **to_json(tunnel),
+            "psk": _resolve(secrets, tunnel.psk),
+            "certificate_pem": pki.branch.certificate_pem if by_certificate else None,
+            "key_pem": pki.branch.key_pem if by_certificate else None,
+            "remote_ca_pem": pki.hq_ca_pem if by_certificate else None,
+        },
+        "time_servers": list(branch.time_servers),
+        "name_servers": list(branch.name_servers),
+        "logging": to_json(branch.logging),
+        "monitoring": _monitoring(branch, secrets),
+        "administration": None
+        if branch.administration is None
+        else {
+            "user": branch.administration.user,
+            "public_keys": [pki.operator.public],
+            "reach_from": list(branch.administration.reach_from),
+        },
+        "management": {
+            "servers": [f"{server.address}:{server.port}" for server in branch.bootstrap],
+            "heartbeat_s": branch.heartbeat_s,
+            "confirm_s": branch.confirm_s,
+        },
+    }
+
+
+def _monitoring(branch: Branch, secrets: Secrets) -> dict[str, Any] | None:
+    if branch.monitoring is None:
+        return None
+    users = [
+        {
+            "name": user.name,
+            "auth": user.auth,
+            "auth_key": _resolve(secrets, user.auth_key),
+            "priv": user.priv,
+            "priv_key": _resolve(secrets, user.priv_key),
+        }
+        for user in branch.monitoring.users
+    ]
+    return {**to_json(branch.monitoring), "users": users}
+
+
+def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
+    tunnel, record, pki = plan.branch.tunnel, plan.records.headquarters, materials.pki
+    return {
+        "tunnel": {
+            "local_id": tunnel.remote_id,
+            "remote_id": tunnel.local_id,
+            "local_subnets": list(tunnel.remote_subnets),
+            "remote_subnets": list(record.branch_subnets),
+            "ike_proposals": list(record.ike_proposals),
+            "esp_proposals": list(record.esp_proposals),
+            "dpd_s": tunnel.dpd_s,
+            "method": tunnel.method,
+            "psk": _resolve(secrets, record.psk),
+            "certificate_pem": pki.gateway.certificate_pem,
+            "key_pem": pki.gateway.key_pem,
+            "remote_ca_pem": pki.hq_ca_pem,
+        }
+    }
+
+
+def _hq_endpoint(plan: Plan) -> dict[str, Any]:
+    logging = plan.branch.logging
+    return {
+        "gateway": hq_gateway_host(plan),
+        "branch_subnets": list(plan.records.headquarters.branch_subnets),
+        "syslog": None if logging is None else {"transport": logging.transport, "port": logging.port},
+    }
+
+
+def _client(plan: Plan, node: str) -> dict[str, Any]:
+    """A client at a port of no segment (there is one only in a lab by hand) has segment null."""
+    port = int(node.removeprefix("client"))
+    return {"segment": next((s.name for s in plan.branch.segments if port in s.ports), None), "port": port}
+
+
+def _apn(secrets: Secrets, apn: Apn) -> dict[str, Any]:
+    auth = apn.auth
+    return {
+        "name": apn.name,
+        "auth": None
+        if auth is None
+        else {"method": auth.method, "user": auth.user, "password": _resolve(secrets, auth.password)},
+    }
+
+
+def _resolve(secrets: Secrets, ref: SecretRef | None) -> str | None:
+    return None if ref is None else secrets[ref.ref]
+
+
+def _base64(data: bytes) -> str:
+    return base64.b64encode(data).decode("ascii")

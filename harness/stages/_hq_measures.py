@@ -1,0 +1,122 @@
+"""How the measurements of `hq_reached` are judged: loss, round trip, largest packet, transfer, clear text. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+
+from harness.core.entries import Answer, Evidence, find_broken, hold, leave_open
+from harness.core.model import Finding, Plan
+from harness.core.proposals import parse_esp
+from harness.core.sizes import ETHERNET_MTU_BYTES, Suite, SuiteError, find_largest_inner_bytes, parse_suite
+from harness.core.timing import find_median
+from harness.stages._shared import find_uplink_mtu
+
+BLOCK = hashlib.shake_128(b"branchproof").digest(64 * 1024)
+"""What the endpoint streams under /bytes/N, over and over: SHAKE128 (FIPS 202) of the bench's name, 64 KiB of it."""
+
+PING, LARGEST, TRANSFER, CENSUS = (f"hq_reached.{word}" for word in ("ping", "largest", "transfer", "census"))
+
+
+def judge_ping(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
+    limits = plan.branch.acceptance
+    lost_claim, rtt_claim = "echoes to HQ are answered", "echoes to HQ come back soon enough"
+    lost_limit, rtt_limit = (
+        f"at most {limits.ping_loss_pct:g} % lost",
+        f"median and maximum at most {limits.ping_rtt_ms:g} ms",
+    )
+    broken = find_broken(evidence, "hq_reached.loss", lost_claim, lost_limit, PING)
+    answer = evidence.find_answer(PING)
+    if broken is not None or answer is None:
+        return (broken,) if broken else ()
+    sent, received = int(answer.get("sent") or 0), int(answer.get("received") or 0)
+    lost_pct = 100.0 * (sent - received) / sent if sent else 100.0
+    rtts = [float(r) for r in answer.get("rtts_ms") or ()]
+    median, most = find_median(rtts), max(rtts, default=None)
+    soon = median is not None and most is not None and most <= limits.ping_rtt_ms
+    seen = (
+        f"median {median:.1f} ms, maximum {most:.1f} ms of {len(rtts)}" if median is not None else "nothing came back"
+    )
+    return (
+        hold(
+            "hq_reached.loss",
+            lost_pct <= limits.ping_loss_pct,
+            lost_claim,
+            lost_limit,
+            f"{sent - received} of {sent} lost ({lost_pct:.1f} %)",
+            [answer],
+        ),
+        hold("hq_reached.rtt", soon, rtt_claim, rtt_limit, seen, [answer]),
+    )
+
+
+def judge_largest(plan: Plan, evidence: Evidence) -> Finding:
+    check, claim = (
+        "hq_reached.largest",
+        "the largest packet that crosses whole is what the ciphers leave of the uplink's MTU",
+    )
+    child = evidence.find_last("hq-gateway", "child.installed")
+    broken = find_broken(evidence, check, claim, "", LARGEST)
+    answer = evidence.find_answer(LARGEST)
+    if broken is not None or answer is None:
+        return broken or leave_open(check, claim, "", "nothing")
+    try:
+        suite = _find_suite(str(child.data.get("esp") or "") if child else "")
+    except SuiteError as error:
+        return leave_open(check, claim, "a suite of known sizes", str(error), [child, answer])
+    in_udp = child is not None and child.data.get("encap") is True
+    mtu = find_uplink_mtu(plan) or ETHERNET_MTU_BYTES
+    wanted = find_largest_inner_bytes(mtu, suite, in_udp=in_udp)
+    expected = (
+        f"{wanted} bytes: MTU {mtu}, {child.data.get('esp') if child else ''}{', in UDP' if in_udp else ''} (RFC 4303)"
+    )
+    return hold(check, answer.get("bytes") == wanted, claim, expected, f"{answer.get('bytes')} bytes", [child, answer])
+
+
+def _find_suite(esp: str) -> Suite:
+    proposal = parse_esp(esp)
+    return parse_suite(proposal.encryption, proposal.integrity)
+
+
+def judge_transfer(plan: Plan, evidence: Evidence) -> Finding:
+    check, claim = "hq_reached.transfer", "a transfer from HQ arrives whole"
+    size = plan.branch.acceptance.transfer_bytes
+    wanted = digest_stream(size)
+    expected = f"{size} bytes, SHA-256 {wanted[:12]}..."
+    broken = find_broken(evidence, check, claim, expected, TRANSFER)
+    answer = evidence.find_answer(TRANSFER)
+    if broken is not None or answer is None:
+        return broken or leave_open(check, claim, expected, "nothing")
+    whole = (answer.get("status"), answer.get("bytes"), answer.get("sha256")) == (200, size, wanted)
+    return hold(check, whole, claim, expected, _tell_transfer(answer), [answer])
+
+
+def _tell_transfer(answer: Answer) -> str:
+    size, took_s, error = answer.get("bytes"), answer.get("took_s"), answer.get("error") or answer.error
+    rate = f" at {size * 8 / took_s / 1e6:.1f} Mbit/s" if size and took_s else ""
+    return f"status {answer.get('status')}, {size} bytes{rate}, SHA-256 {str(answer.get('sha256'))[:12]}..." + (
+        f", {error}" if error else ""
+    )
+
+
+@cache
+def digest_stream(size: int) -> str:
+    """Return the SHA-256 (hex) of the first `size` octets of the endpoint's stream."""
+    digest = hashlib.sha256()
+    for offset in range(0, size, len(BLOCK)):
+        digest.update(BLOCK[: size - offset])
+    return digest.hexdigest()
+
+
+def judge_clear(evidence: Evidence) -> Finding:
+    check, claim = "hq_reached.clear", "nothing between branch and HQ goes in clear over the internet"
+    expected = "no packet in clear, and packets in ESP"
+    broken = find_broken(evidence, check, claim, expected, CENSUS)
+    answer = evidence.find_answer(CENSUS)
+    if broken is not None or answer is None:
+        return broken or leave_open(check, claim, expected, "nothing")
+    esp = int(answer.get("esp_udp") or 0) + int(answer.get("esp") or 0)
+    clear = answer.get("clear")
+    shown = "; ".join(answer.get("clear_examples") or ())
+    seen = f"{clear} in clear, {esp} in ESP of {answer.get('packets')} packets" + (f": {shown}" if shown else "")
+    return hold(check, clear == 0 and esp > 0, claim, expected, seen, [answer])
