@@ -33,7 +33,8 @@ from harness.errors import (
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import LoadedProfile, load_profile
 from harness.profile.schema import schema
-from harness.profile.secrets import resolve_secrets
+from harness.profile.secrets import find_weak_secrets, resolve_secrets
+from harness.profile.sites import sites_schema
 from harness.progress import Progress
 from harness.reports.text import render_verdict
 
@@ -64,6 +65,10 @@ def _interrupt(signum: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
+def _warn(problem: Problem) -> None:
+    sys.stderr.write(f"branchproof: warning: {problem}\n")
+
+
 def _complain(console: Console, text: str) -> None:
     sys.stderr.write(f"branchproof: {text}\n")
 
@@ -82,6 +87,7 @@ def _build_parser() -> argparse.ArgumentParser:
     sweeping = commands.add_parser("sweep", help="remove whatever any run left behind in the engine")
     sweeping.set_defaults(run=_run_sweep)
     printing = commands.add_parser("schema", help="print the profile's JSON Schema")
+    printing.add_argument("--sites", action="store_true", help="that of the sites file instead")
     printing.set_defaults(run=_run_schema)
     preparing = commands.add_parser("prepare", help="set up engine and images, as far as they are not there")
     preparing.set_defaults(run=_run_prepare)
@@ -110,6 +116,8 @@ def _add_prove(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 def _run_prove(args: argparse.Namespace, console: Console) -> int:
     plans = [plan for path in args.profiles for plan in _compile_sites(load_profile(path), path, args, console)]
     secrets = [resolve_secrets(plan) for plan in plans]  # every plan's, before the first lab starts
+    for problem in dict.fromkeys(p for pair in zip(plans, secrets, strict=True) for p in find_weak_secrets(*pair)):
+        _warn(problem)
     proven = [_prove(plan, values, args, console) for plan, values in zip(plans, secrets, strict=True)]
     if len(proven) > 1:
         console.print(f"{sum(proven)} of {len(proven)} proven", soft_wrap=True)
@@ -117,6 +125,8 @@ def _run_prove(args: argparse.Namespace, console: Console) -> int:
 
 
 def _compile_sites(loaded: LoadedProfile, path: Path, args: argparse.Namespace, console: Console) -> list[Plan]:
+    for problem in loaded.warnings:
+        _warn(problem)
     names = list(site_names(loaded))
     wanted: list[str] = names if "all" in args.site else args.site or names[:1]
     for name in wanted:
@@ -170,19 +180,23 @@ def _run_sweep(args: argparse.Namespace, console: Console) -> int:
 
 
 def _run_schema(args: argparse.Namespace, console: Console) -> int:
-    sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
+    sys.stdout.write(json.dumps(sites_schema() if args.sites else schema(), indent=2) + "\n")
     return EXIT_PROVEN
 
 
 def _run_prepare(args: argparse.Namespace, console: Console) -> int:
     from harness.setup.prepare import prepare  # noqa: PLC0415
 
-    prepare(lambda text: console.print(text, soft_wrap=True))
+    prepare(lambda text: console.print(text, soft_wrap=True, markup=False))
     return EXIT_PROVEN
 
 
 def _run_release(args: argparse.Namespace, console: Console) -> int:
     from harness.setup.prepare import release  # noqa: PLC0415
 
-    release(lambda text: console.print(text, soft_wrap=True))
+    release(lambda text: console.print(text, soft_wrap=True, markup=False))
     return EXIT_PROVEN
+
+
+if __name__ == "__main__":
+    main()

@@ -14,8 +14,9 @@ from rich.live import Live
 from rich.text import Text
 
 from harness.core.machine import RunMachine
-from harness.core.model import Finding, StageResult
-from harness.reports.text import explain_finding, explain_stage, finding_line, stage_line
+from harness.core.model import StageResult
+from harness.core.verdict import find_worst
+from harness.reports.text import check_lines, explain_stage, stage_line
 
 _STYLES = {"PASS": "", "FAIL": "bold red", "INCONCLUSIVE": "yellow", "NOT_APPLICABLE": "dim"}
 
@@ -73,8 +74,5 @@ class Progress:
 
     def _print_check(self, machine: RunMachine, name: str) -> None:
         self._printed.add(name)
-        findings: list[Finding] = [f for f in machine.findings() if f.check == name]
-        for finding in findings:
-            self.say(finding_line(finding), _STYLES[finding.outcome])
-            if finding.outcome not in ("PASS", "NOT_APPLICABLE"):
-                self.say(explain_finding(finding))
+        findings = [f for f in machine.findings() if f.check == name]
+        self.say(check_lines(name, findings), _STYLES[find_worst(f.outcome for f in findings)])

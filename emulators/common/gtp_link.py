@@ -40,7 +40,7 @@ DRAIN_PACKETS: Final = 64  # UDP_MAX_SEGMENTS, linux/udp.h
 DRAIN_DATAGRAMS: Final = 8
 MAX_BURST_BYTES: Final = 60_000  # one UDP send: below 65535 less headers
 SOCKET_BUFFER_BYTES: Final = 4 * 1024 * 1024
-RELEASE_SLACK_S: Final = 0.0002  # frames due this soon go with those due now; far below the 1 ms that delays are good for
+RELEASE_SLACK_S: Final = 0.0002  # frames due this soon go with those due now; delays are good to 1 ms
 IDLE_S: Final = 1.0
 # GTP-U header and, inside, the IPv4 source (octets 12-15 of the packet) or destination (16-19): RFC 791 section 3.1.
 _HEADS = {"source": struct.Struct("!BBHI12xI"), "destination": struct.Struct("!BBHI16xI")}

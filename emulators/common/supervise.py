@@ -30,12 +30,14 @@ POLL_S = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Daemon:
-    """A command to keep running. `on_line` gets each line that it prints (from a thread of the supervisor)."""
+    """A command to keep running. `on_line` gets each line that it prints (from a thread of the supervisor); lines that
+    hold `hushed` are left out of the log (what a daemon repeats all along while it waits as it should)."""
 
     name: str
     argv: tuple[str, ...]
     environment: Mapping[str, str] = field(default_factory=dict)
     on_line: Callable[[str], None] | None = None
+    hushed: str | None = None
 
 
 class DaemonError(RuntimeError):
@@ -91,6 +93,7 @@ class Keeper:
             log(f"{self.daemon.name}: still there {STOP_S:g} s after SIGTERM, killing it")
         _signal_group(process, signal.SIGKILL)
         process.wait()
+        self._thread.join(STOP_S)  # it has read the last words
 
     def _last_words(self) -> str:
         return " | ".join(self.tail[-4:]) or "it printed nothing"
@@ -131,12 +134,16 @@ class Keeper:
     def _read(self, process: subprocess.Popen[str]) -> None:
         if process.stdout is None:
             return
-        for line in process.stdout:
-            text = line.rstrip()
-            self.tail = [*self.tail[-19:], text]
+        with process.stdout as stream:
+            for line in stream:
+                self._take(line.rstrip())
+
+    def _take(self, text: str) -> None:
+        self.tail = [*self.tail[-19:], text]
+        if self.daemon.hushed is None or self.daemon.hushed not in text:
             log(f"{self.daemon.name}: {text}")
-            if self.daemon.on_line is not None:
-                self.daemon.on_line(text)
+        if self.daemon.on_line is not None:
+            self.daemon.on_line(text)
 
 
 def _signal_group(process: subprocess.Popen[str], number: signal.Signals) -> None:

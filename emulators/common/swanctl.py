@@ -55,9 +55,10 @@ def render_charon(means: Means, tag: str) -> str:
         f"  retransmit_timeout = {RETRANSMIT_TIMEOUT_S}\n"
         f"  retransmit_base = {RETRANSMIT_BASE}\n"
         f"  retransmit_tries = {RETRANSMIT_TRIES}\n"
+        # to stderr, which nobody buffers: charon makes only files of its own flush each line
         "  half_open_timeout = 30\n"
         f"  install_routes = {own_routes}\n"
-        "  filelog {\n    out {\n      path = stdout\n      default = 1\n      flush_line = yes\n    }\n  }\n"
+        "  filelog {\n    out {\n      path = stderr\n      default = 1\n    }\n  }\n"
         f"{syslog}"
         "  plugins {\n    vici { socket = unix:///run/charon.vici }\n  }\n"
         "}\n"

@@ -1,8 +1,4 @@
-"""What several checks ask of plan and evidence. Layer: checks, pure.
-
-A secret in an ask's arguments is a reference, ``{"$secret": REF}``: the lab puts the value in at the last moment.
-Besides a plan's own references there is ``run:operator_key``, the private key that was made for the run.
-"""
+"""What several checks ask of plan and evidence. Layer: checks, pure."""
 
 from __future__ import annotations
 
@@ -10,16 +6,10 @@ import ipaddress
 from collections.abc import Iterable
 
 from harness.core.entries import Evidence
-from harness.core.model import Ask, Plan, SecretRef, Segment
+from harness.core.model import Ask, Plan, Segment
 from harness.stages._shared import ask_lease, find_client, find_segment_network, label_lease
 
 HQ = "hq-endpoint"
-OPERATOR_KEY = SecretRef("run:operator_key")
-
-
-def to_secret(ref: SecretRef) -> dict[str, str]:
-    """Return an argument whose value the lab puts in."""
-    return {"$secret": ref.ref}
 
 
 def list_clients(plan: Plan) -> tuple[tuple[str, Segment], ...]:

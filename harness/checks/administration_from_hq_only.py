@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from harness.checks._shared import (
     HQ,
-    OPERATOR_KEY,
     ask_after_lease,
     find_address_for_hq,
     find_router_address,
     list_clients,
-    to_secret,
 )
 from harness.core.entries import Check, Evidence, Example, find_broken, hold, leave_open
 from harness.core.model import Ask, Finding, Observation, Plan, Segment
+from harness.core.references import OPERATOR_KEY, to_reference
 from harness.core.sample import answered, build_plan
 from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
 
@@ -47,7 +46,7 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
         "target": find_address_for_hq(plan),
         "port": SSH_PORT,
         "user": administration.user if administration else "",
-        "key_pem": to_secret(OPERATOR_KEY),
+        "key_pem": to_reference(OPERATOR_KEY),
         "timeout_s": TRY_S,
     }
     due = [Ask(HQ, "ssh", args, LABEL_HQ)]

@@ -9,7 +9,7 @@ from harness.checks._shared import find_router_address, list_clients
 from harness.core.entries import Answer, Check, Evidence, Example, find_broken, hold
 from harness.core.model import Ask, DhcpRange, Finding, Plan
 from harness.core.sample import answered
-from harness.stages._shared import LEASE_TIMEOUT_S, ask_lease, label_lease
+from harness.stages._shared import LEASE_TIMEOUT_S, ask_lease, is_address, label_lease
 
 NAME = "lease_timers"
 T1, T2 = 0.5, 0.875  # RFC 2131 section 4.4.5, of the lease
@@ -57,6 +57,8 @@ def _is_right(answer: Answer, dhcp: DhcpRange, router: str) -> bool:
 
 
 def _is_in_range(address: Any, dhcp: DhcpRange) -> bool:
+    if not is_address(str(address)):
+        return False
     first, last = ipaddress.ip_address(dhcp.first), ipaddress.ip_address(dhcp.last)
     return int(first) <= int(ipaddress.ip_address(str(address))) <= int(last)
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from harness.checks._shared import HQ, find_address_for_hq, to_secret
+from harness.checks._shared import HQ, find_address_for_hq
 from harness.core.entries import Answer, Check, Evidence, Example, find_broken, hold
 from harness.core.model import Ask, Finding, Plan
+from harness.core.references import to_reference
 from harness.core.sample import answered, build_plan
 
 NAME = "monitoring_answers_hq"
@@ -34,9 +35,9 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
             "target": target,
             "user": user.name,
             "auth": user.auth,
-            "auth_key": to_secret(user.auth_key),
+            "auth_key": to_reference(user.auth_key),
             "priv": user.priv,
-            "priv_key": to_secret(user.priv_key),
+            "priv_key": to_reference(user.priv_key),
             "timeout_s": TRY_S,
         }
         asks += [Ask(HQ, "snmp_get", {**args, "oid": oid}, _label(user.name, word)) for word, oid in _OBJECTS]

@@ -190,6 +190,25 @@ class Check:
     """Finds what must be seen besides the answers before judging; waited for up to the timeout. None: nothing."""
 
 
+# ---------------------------------------------------------------- reading what a stand-in said
+
+
+def as_number(value: Any) -> float | None:
+    """Return a number as it is, None for anything else: what a stand-in says may have any shape, and is judged all the
+    same."""
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def as_count(value: Any) -> int:
+    """Return a whole number as it is, 0 for anything else."""
+    return value if isinstance(value, int) and not isinstance(value, bool) else 0
+
+
+def as_list(value: Any) -> list[Any]:
+    """Return a list as it is, an empty one for anything else."""
+    return list(value) if isinstance(value, list | tuple) else []
+
+
 # ---------------------------------------------------------------- findings, in few words
 
 

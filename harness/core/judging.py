@@ -14,8 +14,6 @@ from harness.core.verdict import find_worst
 
 MAX_HINTS = 4
 
-__all__ = ["Answer", "Need"]
-
 
 def result_unsettled(name: str, budget_s: float) -> StageResult:
     """Return the result of a stage that is not over."""

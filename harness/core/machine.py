@@ -15,8 +15,8 @@ Theory of operation. The steps of a run are its stages, then its checks, one at 
 A step `is_settled` when all that had happened by its close has arrived; until then its result is not shown. Judging a
 step early is for live viewing: only the results of a machine that is `done` are final.
 
-Not here: what is expected (stages/, checks/), the notes on a step (steps.py), the words for a miss (judging.py), the loop
-(runner.py).
+Not here: what is expected (stages/, checks/), the notes on a step (steps.py), the words for a miss (judging.py), the
+loop (runner.py).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.core import judging
-from harness.core.entries import Check, Evidence, Seen, Stage
+from harness.core.entries import Answer, Check, Evidence, Need, Seen, Stage
 from harness.core.model import Action, Ask, Finding, Observation, Plan, StageResult
 from harness.core.steps import Progress, Running, Step, StepState, show
 from harness.core.timing import SETTLE_NS, Window, to_ns, to_s
@@ -231,7 +231,7 @@ class RunMachine:
         answers = (self._known.find_answer(label) for label in step.labels)
         return max((a.seen.at_ns for a in answers if a is not None), default=0)
 
-    def _failed_answer(self, step: Step) -> judging.Answer | None:
+    def _failed_answer(self, step: Step) -> Answer | None:
         answers = (self._known.find_answer(label) for label in step.labels)
         return next((a for a in answers if a is not None and not a.ok), None)
 
@@ -271,7 +271,7 @@ class RunMachine:
         late = self._find_late(unmet, step.window)
         return judging.result_missed(stage, step.budget_s, unmet, evidence, late=late, failed=self._failed_answer(step))
 
-    def _find_late(self, unmet: Sequence[judging.Need], window: Window) -> tuple[Seen, float] | None:
+    def _find_late(self, unmet: Sequence[Need], window: Window) -> tuple[Seen, float] | None:
         """Return what met a need after the window closed, and by how many seconds it was late."""
         for seen in self._known:
             if seen.at_ns > window.closes_ns and any(n.matches(self.plan, seen.observation) for n in unmet):

@@ -1,4 +1,7 @@
-"""The machine's notes on its steps, and what a live view gets of them. Layer: core, pure. Not here: the rules (machine.py)."""
+"""The machine's notes on its steps, and what a live view gets of them. Layer: core, pure.
+
+Not here: the rules (machine.py).
+"""
 
 from __future__ import annotations
 

@@ -21,7 +21,8 @@ from harness.errors import LabError
 from harness.lab.engine import Engine, SubnetTaken
 from harness.lab.topology import Network, Topology, choose_subnets, for_run
 
-WORKERS = 12
+import os
+WORKERS = int(os.environ.get('F1W','4'))
 SUBNET_TRIES = 20
 BRIDGES_EXIT_S = 60
 """For the one-shot container: 0.3 s on an idle machine; this only protects us from a hung engine."""
@@ -42,16 +43,19 @@ class Assembly:
     ) -> None:
         self._engine, self._base, self._run_id, self._labels = engine, topology, run_id, labels
         self._later, self._on_container = later, on_container
-        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="assembly")
         self._lock = threading.Lock()
         self._start_at = random.randrange(1 << 16)  # so that runs side by side seldom choose the same subnet
         self._subnets = choose_subnets(topology.networks, engine.list_subnets(), self._start_at)
-        self._networks = {name: self._pool.submit(self._make_network, name) for name in topology.networks}
-        self._volumes = {name: self._pool.submit(self._make_volume, name) for name in topology.volumes}
-        one_shot = [s for s in topology.services.values() if s.network_mode == "host"]
-        self.one_shots = {s.name: self._pool.submit(self._run_one_shot, s.name) for s in one_shot}
-        nodes = [s for s in topology.services.values() if s.network_mode != "host"]
-        self.nodes: dict[str, Future[str]] = {s.name: self._pool.submit(self._make_node, s.name) for s in nodes}
+        one_shot = [s.name for s in topology.services.values() if s.network_mode == "host"]
+        names = [s.name for s in topology.services.values() if s.network_mode != "host"]
+        names.sort(key=lambda name: name in later)  # else in the file's order
+        # Networks have a thread of their own: the engine makes them one by one anyway, and so the first is there early.
+        self._links = ThreadPoolExecutor(1, thread_name_prefix="networks")
+        self._pool = ThreadPoolExecutor(WORKERS + len(one_shot), thread_name_prefix="containers")
+        self._volumes = {name: self._links.submit(self._make_volume, name) for name in topology.volumes}
+        self._networks = {name: self._links.submit(self._make_network, name) for name in topology.networks}
+        self.one_shots = {name: self._pool.submit(self._run_one_shot, name) for name in one_shot}
+        self.nodes: dict[str, Future[str]] = {name: self._pool.submit(self._make_node, name) for name in names}
 
     def wait_networks(self) -> Topology:
         """Block until every network is there; return the topology under the run's own names. Raises: LabError."""
@@ -61,7 +65,8 @@ class Assembly:
 
     def close(self) -> None:
         """Cancel what has not begun, wait for what has. Safe to call twice."""
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        for pool in (self._links, self._pool):
+            pool.shutdown(wait=True, cancel_futures=True)
 
     def _topology(self) -> Topology:
         with self._lock:

@@ -10,10 +10,12 @@ import os
 import random
 import stat
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from harness.core.model import Plan
+from harness.core.model import Action, Ask, Plan
+from harness.core.references import OPERATOR_KEY, fill_references
 from harness.lab.compose_file import load_topology
 from harness.lab.containers import ContainerLab, Fetch
 from harness.lab.firmware import build_factory_image, build_release_image
@@ -50,6 +52,13 @@ class DockerLab(ContainerLab):
             fetches=fetches,
             clock=clock,
         )
+        self._values = {**secrets, OPERATOR_KEY.ref: self._materials.pki.operator.private_pem}
+
+    def perform(self, action: Action) -> None:
+        """Carry out one action. Secrets come into an ask's arguments here, on their way out, and nowhere before."""
+        if isinstance(action, Ask):
+            action = replace(action, args=fill_references(action.args, self._values))
+        super().perform(action)
 
 
 def select_for_plan(topology: Topology, plan: Plan) -> Topology:

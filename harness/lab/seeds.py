@@ -90,6 +90,7 @@ def operator_probe(branch: Branch, materials: Materials) -> dict[str, str]:
 def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
     branch, pki = plan.branch, materials.pki
     pins = {sim.slot: _resolve(secrets, sim.pin) for sim in branch.sims}
+    delivered = _resolve(secrets, plan.records.carrier.pin)  # the card's own, where it is not what the device is told
     return {
         "identity": {
             "serial": branch.serial,
@@ -103,7 +104,13 @@ def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any
         "hardware": to_json(plan.hardware),
         "waits": to_json(plan.waits),
         "sims": [
-            {"slot": s.slot, "iccid": s.iccid, "imsi": s.imsi, "pin": pins[s.slot], "puk": materials.puks[s.slot]}
+            {
+                "slot": s.slot,
+                "iccid": s.iccid,
+                "imsi": s.imsi,
+                "pin": delivered or pins[s.slot],
+                "puk": materials.puks[s.slot],
+            }
             for s in branch.sims
         ],
         "first_boot": {

@@ -111,6 +111,6 @@ FormatOne = Annotated[int, Field(ge=1, le=1), WithJsonSchema({"type": "integer",
 """A file's format. Not a Literal, to which ``true`` would be equal."""
 Line = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^\x00-\x1f\x7f]+$")]
 Login = Annotated[str, Field(pattern=r"^[a-z_][a-z0-9_-]{0,31}$", max_length=32)]
-"""A POSIX user name (IEEE 1003.1 §3.437) as Debian's useradd takes it."""
+"""A user name as Debian's useradd takes it."""
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 TcpUdpPort = Annotated[int, Field(ge=1, le=65_535)]

@@ -5,6 +5,7 @@ They differ: AES-GCM is MUST for ESP and SHOULD for IKEv2 itself. MUST NOT is an
 keywords are the subset that this bench supports of strongSwan's own table (libstrongswan, proposal keywords).
 
 How a proposal must be made up: RFC 7296 §3.3; strongSwan 5.9's own rule that a proposal does not mix AEAD and others.
+One algorithm of each kind is this project's rule: then what was agreed shows which of the profile's proposals it was.
 """
 
 from __future__ import annotations
@@ -16,6 +17,15 @@ from typing import Literal
 Kind = Literal["cipher", "aead", "integrity", "prf", "group", "esn"]
 Protocol = Literal["ike", "esp"]
 Level = Literal["MUST", "SHOULD", "MAY", "SHOULD NOT", "MUST NOT"]
+
+_NAMES: dict[Kind, str] = {
+    "cipher": "encryption algorithm",
+    "aead": "encryption algorithm",
+    "integrity": "integrity algorithm",
+    "prf": "pseudo-random function",
+    "group": "Diffie-Hellman group",
+    "esn": "word on sequence numbers",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +105,10 @@ def check_proposal(proposal: str, protocol: Protocol) -> tuple[Remark, ...]:
         elif level in ("MUST NOT", "SHOULD NOT"):
             remarks.append(Remark(level == "MUST NOT", f"{keyword} {level} be used ({rfc})"))
     if not any(remark.fatal for remark in remarks):
-        remarks += [Remark(True, text) for text in _find_gaps({algorithm.kind for algorithm in known}, protocol)]
+        kinds = [algorithm.kind for algorithm in known]
+        remarks += [Remark(True, text) for text in _find_gaps(set(kinds), protocol)]
+        twice = sorted({kind for kind in kinds if kinds.count(kind) > 1})
+        remarks += [Remark(True, f"more than one {_NAMES[kind]}; write one proposal for each") for kind in twice]
     return tuple(remarks)
 
 

@@ -20,7 +20,7 @@ from harness.errors import InputError, Problem
 
 MAX_BYTES = 4096  # common practice, no source: far above any password or key that a person or a tool makes
 SNMP_CHARACTERS = 8  # RFC 3414 §11.2: passwords at least 8 characters long
-PIN = re.compile(r"[0-9]{4,8}")  # ETSI TS 102 221 §9.5.1: 4 to 8 decimal digits
+PIN = re.compile(r"[0-9]{4,8}")  # ETSI TS 102 221 §9.5.1 (from memory): 4 to 8 decimal digits
 PSK_OCTETS = 20  # RFC 7296 §2.15 asks for as much randomness as the strongest key, without a number: common practice
 
 

@@ -1,7 +1,8 @@
 """What differs from site to site: the pydantic models of the sites file, and its JSON Schema. Layer: profile, pure.
 
 `on_record` holds what others have on paper of a site where that is not simply what the profile says. A key left out
-takes its value from profile and site; so a site without `on_record` has no mistake in anybody's records.
+takes its value from profile and site; so a site without `on_record` has no mistake in anybody's records. The clauses of
+the signal's reporting ranges are from memory.
 """
 
 from __future__ import annotations

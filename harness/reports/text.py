@@ -7,9 +7,10 @@ what was seen, and the numbers of the tape lines it rests on.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from harness.core.model import Finding, Outcome, StageResult, Verdict
+from harness.core.verdict import find_worst
 
 WIDTH = 80
 MARKS: dict[Outcome, str] = {"PASS": "ok", "FAIL": "FAIL", "NOT_APPLICABLE": "n/a", "INCONCLUSIVE": "open"}
@@ -21,9 +22,16 @@ def stage_line(stage: StageResult) -> str:
     return _line(stage.outcome, stage.stage, stage.summary, took)
 
 
-def finding_line(finding: Finding) -> str:
-    """Return a finding's one line."""
-    return _line(finding.outcome, finding.check, finding.seen or finding.claim, "")
+def check_lines(name: str, findings: Sequence[Finding]) -> str:
+    """Return one line for a check, and below it each of its claims that did not hold."""
+    worst = find_worst(f.outcome for f in findings)
+    held = sum(f.outcome == "PASS" for f in findings)
+    text = f"{held} of {len(findings)} claims hold"
+    if worst == "NOT_APPLICABLE" or (held == 0 and len(findings) == 1):
+        text = findings[0].seen
+    open_ones = [f for f in findings if f.outcome not in ("PASS", "NOT_APPLICABLE")]
+    blocked = len(findings) == 1 and findings[0].outcome == "INCONCLUSIVE"
+    return "\n".join([_line(worst, name, text, ""), *(explain_finding(f) for f in open_ones if not blocked)])
 
 
 def explain_stage(stage: StageResult) -> str:
@@ -60,14 +68,12 @@ def render_stages(stages: Iterable[StageResult]) -> str:
 
 
 def _line(outcome: Outcome, name: str, text: str, right: str) -> str:
-    left = f"  {MARKS[outcome]:<4}  {name:<13} "
-    if len(name) > 13:
-        left = f"  {MARKS[outcome]:<4}  {name} "
+    left = f"  {MARKS[outcome]:<4}  {name:<{13 if right else 28}} "
     room = WIDTH - len(left) - (len(right) + 2 if right else 0)
-    first, *rest = textwrap.wrap(text, max(room, 20)) or [""]
-    lines = [f"{left}{first:<{room}}  {right}".rstrip() if right else f"{left}{first}"]
-    lines += [f"{'':<22}{more}" for chunk in rest for more in textwrap.wrap(chunk, WIDTH - 22)]
-    return "\n".join(lines)
+    first, *rest = textwrap.wrap(text, room) or [""]
+    more = textwrap.wrap(" ".join(rest), WIDTH - len(left)) if rest else []
+    head = f"{left}{first:<{room}}  {right}" if right else left + first
+    return "\n".join([head.rstrip(), *(" " * len(left) + line for line in more)])
 
 
 def _field(name: str, text: str) -> str:

@@ -15,6 +15,7 @@ import os
 import socket
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -193,13 +194,19 @@ class Builder:
             raise _refused(f"image {tag} removed", error) from error
 
     def remove_untagged(self, label: str, but_not: str | None = None) -> None:
-        """Remove unused images without a tag that have one label and have not another, and the layers only they had."""
+        """Remove unused images without a tag that have one label and have not another, and the layers only they had.
+
+        While another prune is under way (the engine answers 409), nothing: the next build sees to it.
+        """
         filters: dict[str, Any] = {"dangling": True, "label": label}
         if but_not:
             filters["label!"] = but_not
         try:
             self._client.images.prune(filters)
-        except (APIError, RequestException) as error:
+        except APIError as error:
+            if error.status_code != HTTPStatus.CONFLICT:
+                raise _refused(f"images labelled {label} removed", error) from error
+        except RequestException as error:
             raise _refused(f"images labelled {label} removed", error) from error
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 
-from harness.core.entries import Answer, Evidence, find_broken, hold, leave_open
+from harness.core.entries import Answer, Evidence, as_count, as_list, as_number, find_broken, hold, leave_open
 from harness.core.model import Finding, Plan
 from harness.core.proposals import parse_esp
 from harness.core.sizes import ETHERNET_MTU_BYTES, Suite, SuiteError, find_largest_inner_bytes, parse_suite
@@ -29,9 +29,9 @@ def judge_ping(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     answer = evidence.find_answer(PING)
     if broken is not None or answer is None:
         return (broken,) if broken else ()
-    sent, received = int(answer.get("sent") or 0), int(answer.get("received") or 0)
+    sent, received = as_count(answer.get("sent")), as_count(answer.get("received"))
     lost_pct = 100.0 * (sent - received) / sent if sent else 100.0
-    rtts = [float(r) for r in answer.get("rtts_ms") or ()]
+    rtts = read_round_trips(answer)
     median, most = find_median(rtts), max(rtts, default=None)
     soon = median is not None and most is not None and most <= limits.ping_rtt_ms
     seen = (
@@ -48,6 +48,11 @@ def judge_ping(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         ),
         hold("hq_reached.rtt", soon, rtt_claim, rtt_limit, seen, [answer]),
     )
+
+
+def read_round_trips(answer: Answer) -> list[float]:
+    """Return the round trips of a ping's answer, milliseconds."""
+    return [float(r) for r in map(as_number, as_list(answer.get("rtts_ms"))) if r is not None]
 
 
 def judge_largest(plan: Plan, evidence: Evidence) -> Finding:
@@ -92,7 +97,11 @@ def judge_transfer(plan: Plan, evidence: Evidence) -> Finding:
 
 
 def _tell_transfer(answer: Answer) -> str:
-    size, took_s, error = answer.get("bytes"), answer.get("took_s"), answer.get("error") or answer.error
+    size, took_s, error = (
+        as_count(answer.get("bytes")),
+        as_number(answer.get("took_s")),
+        answer.get("error") or answer.error,
+    )
     rate = f" at {size * 8 / took_s / 1e6:.1f} Mbit/s" if size and took_s else ""
     return f"status {answer.get('status')}, {size} bytes{rate}, SHA-256 {str(answer.get('sha256'))[:12]}..." + (
         f", {error}" if error else ""
@@ -115,8 +124,8 @@ def judge_clear(evidence: Evidence) -> Finding:
     answer = evidence.find_answer(CENSUS)
     if broken is not None or answer is None:
         return broken or leave_open(check, claim, expected, "nothing")
-    esp = int(answer.get("esp_udp") or 0) + int(answer.get("esp") or 0)
+    esp = as_count(answer.get("esp_udp")) + as_count(answer.get("esp"))
     clear = answer.get("clear")
-    shown = "; ".join(answer.get("clear_examples") or ())
+    shown = "; ".join(map(str, as_list(answer.get("clear_examples"))))
     seen = f"{clear} in clear, {esp} in ESP of {answer.get('packets')} packets" + (f": {shown}" if shown else "")
     return hold(check, clear == 0 and esp > 0, claim, expected, seen, [answer])

@@ -48,8 +48,15 @@ def is_inside(address: Any, networks: Iterable[str]) -> bool:
 
 
 def to_networks(texts: Iterable[Any]) -> frozenset[str]:
-    """Return networks in one spelling, for comparing as a set."""
-    return frozenset(str(ipaddress.ip_network(str(t), strict=False)) for t in texts)
+    """Return networks in one spelling, for comparing as a set. A text that is no network stays as it is."""
+    return frozenset(_to_network(str(t)) for t in texts)
+
+
+def _to_network(text: str) -> str:
+    try:
+        return str(ipaddress.ip_network(text, strict=False))
+    except ValueError:
+        return text
 
 
 def find_segment_network(segment: Segment) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, hold, set_aside
+from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, as_number, hold, set_aside
 from harness.core.model import Finding, Observation, Plan
 from harness.core.sample import saw
 from harness.stages._shared import tell
@@ -50,7 +50,7 @@ def _same(seen: object, wanted: str) -> bool:
 
 def _judge_date(report: Seen) -> Finding:
     check, claim = "checked_in.date", "management finds the device's clock right"
-    skew_s = report.data.get("date_skew_s")
+    skew_s = as_number(report.data.get("date_skew_s"))
     if skew_s is None:
         return set_aside(check, claim, "the device's request carried no Date")
     return hold(check, abs(skew_s) <= DATE_LIMIT_S, claim, f"at most {DATE_LIMIT_S:g} s", f"{skew_s:+.3f} s", [report])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.core.entries import Evidence, Example, Hint, Need, Stage
+from harness.core.entries import Evidence, Example, Hint, Need, Stage, as_count, as_number
 from harness.core.model import Action, Ask, Finding, Observation, Plan
 from harness.core.sample import answered, saw
 from harness.core.sizes import ETHERNET_MTU_BYTES
@@ -24,6 +24,7 @@ from harness.stages._hq_measures import (
     judge_largest,
     judge_ping,
     judge_transfer,
+    read_round_trips,
 )
 from harness.stages._shared import (
     LEASE_TIMEOUT_S,
@@ -116,15 +117,14 @@ def summary(plan: Plan, evidence: Evidence) -> str:
     ping, largest, transfer = (evidence.find_answer(label) for label in (PING, LARGEST, TRANSFER))
     parts = []
     if ping is not None and ping.ok:
-        median = find_median([float(r) for r in ping.get("rtts_ms") or ()])
-        parts.append(
-            f"{ping.get('received')}/{ping.get('sent')} echoes"
-            + (f", median {median:.1f} ms" if median is not None else "")
-        )
+        median = find_median(read_round_trips(ping))
+        soon = f", median {median:.1f} ms" if median is not None else ""
+        parts.append(f"{ping.get('received')}/{ping.get('sent')} echoes{soon}")
     if largest is not None and largest.ok:
         parts.append(f"largest packet {largest.get('bytes')} bytes")
-    if transfer is not None and transfer.ok and transfer.get("took_s"):
-        parts.append(f"{transfer.get('bytes') * 8 / transfer.get('took_s') / 1e6:.1f} Mbit/s")
+    took_s = as_number(transfer.get("took_s")) if transfer is not None and transfer.ok else None
+    if transfer is not None and took_s:
+        parts.append(f"{as_count(transfer.get('bytes')) * 8 / took_s / 1e6:.1f} Mbit/s")
     return ", ".join(parts)
 
 

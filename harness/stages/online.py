@@ -34,7 +34,9 @@ def needs(plan: Plan) -> tuple[Need, ...]:
         return fold_name(seen.data.get("name")) in names and bool(seen.data.get("address"))
 
     cellular = is_cellular(plan)
-    resolver = "carrier" if cellular and not plan.branch.name_servers else "internet"
+    own = plan.branch.name_servers
+    at_carrier = not own or any(is_inside(n, (str(SHARED_ADDRESSES),)) for n in own)
+    resolver = "carrier" if cellular and at_carrier else "internet"
     out = (
         Need("carrier", "address.first_used", is_shared, "the carrier sends a packet of the branch on")
         if cellular
@@ -69,7 +71,7 @@ def _judge_bearer(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         ),
         hold(
             "online.mtu",
-            set(mtus.values()) == {wanted},
+            list(mtus.values()) == [wanted, wanted],
             "the uplink's MTU is the one on the carrier's record",
             f"{wanted}",
             f"carrier gave {mtus['carrier']}, router set {mtus['router']}",

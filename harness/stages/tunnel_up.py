@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.core.entries import Evidence, Example, Hint, Need, Stage, hold, set_aside
+from harness.core.entries import Evidence, Example, Hint, Need, Stage, as_list, hold, set_aside
 from harness.core.model import Finding, Plan
 from harness.core.proposals import is_among_esp, is_among_ike
 from harness.core.sample import saw
@@ -24,7 +24,7 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     tunnel = plan.branch.tunnel
     ids = (sa.data.get("local_id"), sa.data.get("remote_id"))
     ike, esp = str(sa.data.get("ike") or ""), str(child.data.get("esp") or "")
-    seen_ts = [sorted(to_networks(child.data.get(k) or ())) for k in ("local_ts", "remote_ts")]
+    seen_ts = [sorted(to_networks(as_list(child.data.get(k)))) for k in ("local_ts", "remote_ts")]
     plan_ts = [sorted(to_networks(n)) for n in (tunnel.remote_subnets, tunnel.local_subnets)]
     nat = hold(
         "tunnel_up.nat",

@@ -6,7 +6,7 @@ there is nothing to upgrade.
 
 from __future__ import annotations
 
-from harness.core.entries import Evidence, Example, Hint, Need, Stage, hold, set_aside
+from harness.core.entries import Evidence, Example, Hint, Need, Stage, as_count, as_number, hold, set_aside
 from harness.core.model import Finding, Observation, Plan
 from harness.core.sample import build_plan, saw
 from harness.stages._shared import is_upgrade
@@ -32,12 +32,12 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
 def _judge_image(evidence: Evidence) -> Finding:
     fetched = evidence.find_last("router", "image.fetched", verified=True)
     served = evidence.find_all("management", "image.served")
-    served_bytes = sum(int(s.data.get("bytes") or 0) for s in served)
+    served_bytes = sum(as_count(s.data.get("bytes")) for s in served)
     claim = "management served as many bytes as the device fetched, and their SHA-256 was verified"
     expected = "image.fetched verified, and at least its bytes served"
     if fetched is None:
         return hold("upgraded.image", False, claim, expected, "nothing: no verified image.fetched", served)
-    size = int(fetched.data.get("bytes") or 0)
+    size = as_count(fetched.data.get("bytes"))
     seen = f"{size} bytes fetched, {served_bytes} served in {len(served)} answers, SHA-256 {fetched.data.get('sha256')}"
     return hold("upgraded.image", 0 < size <= served_bytes, claim, expected, seen, [fetched, *served])
 
@@ -56,10 +56,10 @@ def _judge_rate(evidence: Evidence) -> Finding:
 
 def _tell_rate(evidence: Evidence) -> str:
     fetched = evidence.find_last("router", "image.fetched")
-    took_s = fetched.data.get("took_s") if fetched else None
+    took_s = as_number(fetched.data.get("took_s")) if fetched else None
     if fetched is None or not took_s:
         return "nothing: no time was reported"
-    size = int(fetched.data.get("bytes") or 0)
+    size = as_count(fetched.data.get("bytes"))
     resumes = fetched.data.get("resumes")
     return f"{size / 1e6:.1f} MB in {took_s:.1f} s, {size * 8 / took_s / 1e6:.1f} Mbit/s, {resumes} resumes"
 

@@ -19,7 +19,7 @@ def needs(plan: Plan) -> tuple[Need, ...]:
     imsis = find_imsis(plan)
 
     def is_ours(plan: Plan, seen: Observation) -> bool:
-        return seen.data.get("imsi") in imsis
+        return str(seen.data.get("imsi")) in imsis
 
     if is_cellular(plan):
         return (Need("carrier", "pdn.granted", is_ours, "the carrier grants a bearer to the branch's IMSI"),)
@@ -85,7 +85,7 @@ def _judge_fixed(evidence: Evidence) -> tuple[Finding, ...]:
 
 def _find_granted(plan: Plan, evidence: Evidence) -> Seen | None:
     imsis = find_imsis(plan)
-    return next((s for s in evidence.find_all("carrier", "pdn.granted") if s.data.get("imsi") in imsis), None)
+    return next((s for s in evidence.find_all("carrier", "pdn.granted") if str(s.data.get("imsi")) in imsis), None)
 
 
 def _find_refused(plan: Plan, evidence: Evidence, granted: Seen) -> list[Seen]:

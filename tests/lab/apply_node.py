@@ -6,12 +6,13 @@ import base64
 import threading
 from pathlib import Path
 
+from runtime.apply import Applier
+from runtime.uplink_state import UplinkState
+
 from emulators.common.links import settle_links
 from emulators.common.probes import build_probes
 from emulators.common.service import Console, load_seed, serve_commands
 from emulators.common.supervise import run
-from runtime.apply import Applier
-from runtime.uplink_state import UplinkState
 
 
 def main() -> None:

@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import base64
 import dataclasses
+import datetime
 import hashlib
 import time
 
 import pytest
-from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric import ed25519
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec, ed25519
+from cryptography.x509.oid import NameOID
 from lab_nodes import ROOT, Bench, Node
 
 from emulators.common.census import census
@@ -136,7 +139,7 @@ def world():
     bench = Bench()
     nodes: dict[str, Node] = {}
     try:
-        build(bench, nodes)
+        build(bench, nodes, TUNNEL_SETTINGS)
         yield World(nodes)
     finally:
         for node in nodes.values():
@@ -144,7 +147,7 @@ def world():
         bench.close()
 
 
-def build(bench: Bench, nodes: dict[str, Node]) -> None:
+def build(bench: Bench, nodes: dict[str, Node], tunnel: dict[str, object]) -> None:
     inet, hqlan, lan1, lan2, lan3 = (bench.network(f"198.19.8.{n * 16}/28") for n in range(5))
     base = ("NET_ADMIN", "NET_RAW", "NET_BIND_SERVICE", "SETUID", "SETGID")
     endpoint = bench.container("branchproof/hq:bench", {hqlan: "198.19.8.18"}, base, CODE, ("python3", "-m", "emulators.hq.endpoint"))  # fmt: skip  # noqa: E501
@@ -165,7 +168,7 @@ def build(bench: Bench, nodes: dict[str, Node]) -> None:
     nodes["gateway"] = Node(gateway, seed(
         "hq-gateway",
         [link("inet", "198.19.8.4", ["198.18.0.30/24"]), link("hqlan", "198.19.8.19", ["10.200.0.1/24"])],
-        tunnel=TUNNEL_SETTINGS,
+        tunnel=tunnel,
     ))  # fmt: skip
     nodes["internet"] = Node(internet, seed(
         "internet", [link("inet", "198.19.8.5", ["198.18.0.1/24"])],
@@ -191,7 +194,11 @@ def test_everything_comes_up(world):
     took_s = world.apply(CONFIG)
     assert took_s < 4.0  # the aim is 2 s on an idle machine with two cores
     child = world.gateway.wait("child.installed")["data"]
-    assert (child["esp"], child["local_ts"], child["remote_ts"]) == ("aes256gcm16", ["10.200.0.0/24"], ["10.20.10.0/24"])
+    assert (child["esp"], child["local_ts"], child["remote_ts"]) == (
+        "aes256gcm16",
+        ["10.200.0.0/24"],
+        ["10.20.10.0/24"],
+    )
     sa = world.gateway.wait("sa.established")["data"]
     assert (sa["ike"], sa["remote_id"]) == ("aes256gcm16-prfsha384-ecp384", "kiosk-north.skerry.example")
     world.router.wait("tunnel.up")
@@ -209,7 +216,8 @@ def test_crew_reaches_headquarters_whole(world):
     pings = world.client1.ask("ping", target="10.200.0.10", count=5, interval_s=0.2)
     assert pings["received"] == 5
     assert world.endpoint.find("echo.received", source=lease["address"])
-    # AES-GCM-16 in UDP over 1428 octets: 1428 - 20 - 8 - 8 - 8 - 16, down to a multiple of 4, less 2 (RFC 4303, 4106, 3948)
+    # AES-GCM-16 in UDP over 1428 octets: 1428 - 20 - 8 - 8 - 8 - 16, down to a multiple of 4, less 2
+    # (RFC 4303 2, RFC 4106 3.1, RFC 3948 2.1)
     assert world.client1.ask("largest", target="10.200.0.10", low=1200, high=1500)["bytes"] == 1366
     size = 3_000_000
     got = world.client1.ask("fetch_url", url=f"http://10.200.0.10/bytes/{size}", timeout_s=20.0)
@@ -248,7 +256,9 @@ def test_outage_keeps_the_tunnel_coming_back_and_the_logs(world):
     ups = len(world.router.find("tunnel.up"))
     world.router.ask("uplink", there=False)
     world.router.wait("tunnel.down")
-    world.router.exec("python3", "-c", "import syslog; syslog.openlog('witness'); syslog.syslog(3, 'during the outage')")
+    world.router.exec(
+        "python3", "-c", "import syslog; syslog.openlog('witness'); syslog.syslog(3, 'during the outage')"
+    )
     assert world.client1.ask("ping", target="10.200.0.10", count=1, timeout_s=1.5)["received"] == 0
     time.sleep(1.0)
     assert not world.endpoint.find("log.received", app="witness")
@@ -260,9 +270,25 @@ def test_outage_keeps_the_tunnel_coming_back_and_the_logs(world):
     world.endpoint.wait("log.received", 15, app="witness", text="during the outage", severity="err")
 
 
+def test_a_daemon_that_dies_comes_back_with_the_tunnel(world):
+    ups = len(world.router.find("tunnel.up"))
+    find = "for p in /proc/[0-9]*; do grep -qx charon-systemd $p/comm && kill -9 ${p#/proc/}; done; true"
+    world.router.exec("sh", "-c", find)
+    began = time.monotonic()
+    while len(world.router.find("tunnel.up")) == ups and time.monotonic() < began + 20:
+        time.sleep(0.05)
+    print(f"tunnel back {time.monotonic() - began:.2f} s after charon was killed")
+    assert len(world.router.find("tunnel.down")) == len(world.router.find("tunnel.up")) - 1
+    assert world.client1.ask("ping", target="10.200.0.10", count=4)["received"] >= 3
+
+
 def test_nothing_of_the_branch_in_clear(world):
     capture = base64.b64decode(world.gateway.ask("fetch", path="/run/capture/inet.pcap")["base64"])
-    print(census(capture, ["10.20.0.0/16", "10.200.0.0/24"]))
+    found = census(capture, ["10.20.0.0/16", "10.200.0.0/24"])
+    assert found["clear"] == 0, found
+    assert found["esp_udp"] > 0
+    assert found["fragments"] == 0
+    assert found["esp_outer_max_bytes"] <= WAN_MTU
 
 
 def test_refusal_then_roll_back_to_the_last_good(world):
@@ -323,3 +349,57 @@ def test_stop_leaves_nothing(world):
     left = world.router.exec("sh", "-c", f"{living}; ip -br link; nft list tables")
     for trace in ("charon", "dnsmasq", "sshd", "snmpd", "rsyslogd", "br10", "ipsec0", "inet branch"):
         assert trace not in left, left
+
+
+def make_certificates() -> dict[str, str]:
+    """Return PEM texts: a CA, and for each end a certificate whose subjectAltName is its identity (RFC 4945 5.1.3)."""
+    now = datetime.datetime.now(datetime.UTC)
+    texts: dict[str, str] = {}
+    ca_key = ec.generate_private_key(ec.SECP256R1())
+    ca_name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Skerry Line test CA")])
+
+    def sign(subject: x509.Name, key: ec.EllipticCurvePrivateKey, *extensions: x509.ExtensionType) -> str:
+        builder = x509.CertificateBuilder().subject_name(subject).issuer_name(ca_name).public_key(key.public_key())
+        builder = builder.serial_number(x509.random_serial_number())
+        builder = builder.not_valid_before(now - datetime.timedelta(hours=1))
+        builder = builder.not_valid_after(now + datetime.timedelta(hours=1))
+        for extension in extensions:
+            builder = builder.add_extension(extension, critical=isinstance(extension, x509.BasicConstraints))
+        return builder.sign(ca_key, hashes.SHA256()).public_bytes(serialization.Encoding.PEM).decode()
+
+    texts["ca"] = sign(ca_name, ca_key, x509.BasicConstraints(ca=True, path_length=0))
+    for end, name in (("hq", "hq.skerry.example"), ("branch", "kiosk-north.skerry.example")):
+        key = ec.generate_private_key(ec.SECP256R1())
+        subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+        texts[end] = sign(subject, key, x509.SubjectAlternativeName([x509.DNSName(name)]))
+        form = serialization.PrivateFormat.PKCS8
+        texts[f"{end}_key"] = key.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()).decode()
+    return texts
+
+
+def test_certificates():
+    ours, others = make_certificates(), make_certificates()
+    settings = {
+        **TUNNEL_SETTINGS, "method": "certificate", "psk": None, "certificate_pem": ours["hq"],
+        "key_pem": ours["hq_key"], "remote_ca_pem": ours["ca"],
+    }  # fmt: skip
+    bench, nodes = Bench(), {}
+    try:
+        build(bench, nodes, settings)
+        world = World(nodes)
+        for texts in (others, ours):
+            tunnel = dataclasses.replace(
+                CONFIG.tunnel, method="certificate", psk=None, certificate_pem=texts["branch"],
+                key_pem=texts["branch_key"], remote_ca_pem=ours["ca"],
+            )  # fmt: skip
+            config = dataclasses.replace(CONFIG, tunnel=tunnel)
+            if texts is others:
+                world.router.ask("apply", document=base64.b64encode(render_config(config)).decode())
+                world.gateway.wait("sa.refused", 20, reason="untrusted_certificate")
+            else:
+                world.apply(config)
+        assert world.router.ask("ping", target="10.200.0.10", count=3)["received"] >= 2
+    finally:
+        for node in nodes.values():
+            node.close()
+        bench.close()

@@ -25,7 +25,7 @@ PROFILE = ROOT / "profiles" / "pier-kiosk.yaml"
 TOPOLOGY = ROOT / "compose" / "lab.yaml"
 READY_TIMEOUT_S = 90.0
 TUNNEL_TIMEOUT_S = 240.0  # the whole bring-up, an upgrade with a reboot in it
-POLL_S = 0.5
+POLL_S = 1.0  # each look starts docker-compose, which costs more than what it looks at
 
 
 class Compose:
@@ -60,7 +60,7 @@ class Compose:
                     return event
                 assert event.kind != "node.failed", f"{service}: {event.data}"
             time.sleep(POLL_S)
-        tail = self("logs", "--no-color", "--tail", "15", service)
+        tail = self("logs", "--no-color", "--tail", "15", *sorted({service, "router"}))
         raise AssertionError(f"{service}: no {kind} within {timeout_s} s:\n{tail}")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -134,3 +135,27 @@ def test_a_node_alone_cannot_prove_the_run(observations: list[Observation]) -> N
     mute = [s for s in observations if s.source != "router" or s.part == "loader"]
     reached = [s.took_s for s in run(observations).machine.results()]
     assert [s.took_s for s in run(mute).machine.results()] == reached
+
+
+leaves = st.none() | st.booleans() | st.integers(-(2**40), 2**40) | st.floats(allow_nan=False) | st.text(max_size=12)
+values = st.recursive(
+    leaves, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3)
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_whatever_a_stand_in_says_is_judged(data: st.DataObject) -> None:
+    """A field of a wrong shape is a finding, never an exception: the run has an end and a verdict."""
+    changed: list[Observation] = []
+    places = data.draw(st.sets(st.integers(0, len(NOMINAL) - 1), min_size=1, max_size=4))
+    for index, seen in enumerate(NOMINAL):
+        if index in places and seen.data:
+            inside = isinstance(seen.data.get("result"), dict) and data.draw(st.booleans())
+            fields = dict(seen.data["result"]) if inside else dict(seen.data)
+            key = data.draw(st.sampled_from(sorted(set(fields) - {"label"})))
+            fields[key] = data.draw(values)
+            seen = replace(seen, data={**seen.data, "result": fields} if inside else fields)  # noqa: PLW2901
+        changed.append(seen)
+    machine = run(changed).machine
+    assert machine.done and len(machine.results()) == len(STAGES)

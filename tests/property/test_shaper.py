@@ -1,13 +1,14 @@
-"""What holds for every packet train through the shaper: arithmetic, not a reference (RFC 2697-style token arithmetic)."""
+"""What holds for every packet train through the shaper: arithmetic written out, no published vectors."""
 
 from __future__ import annotations
 
 import random
 
 import pytest
-from emulators.common.shaper import QUEUE_FLOOR_BYTES, QUEUE_S, Shape, Shaper, build_shape
 from hypothesis import given
 from hypothesis import strategies as st
+
+from emulators.common.shaper import QUEUE_FLOOR_BYTES, QUEUE_S, Shape, Shaper, build_shape
 
 TRAINS = st.lists(st.tuples(st.floats(0, 0.05), st.integers(40, 1500)), min_size=1, max_size=150)
 SHAPES = st.builds(
@@ -52,7 +53,9 @@ def test_no_packet_waits_longer_than_the_queue_allows(rate_bps: int, train: list
 
 @given(st.floats(0, 1), TRAINS)
 def test_a_plain_delay_is_exact(delay_s: float, train: list[tuple[float, int]]) -> None:
-    assert all(due_s == pytest.approx(at_s + delay_s, abs=1e-9) for at_s, _, due_s in send(Shape(delay_s=delay_s), train))
+    assert all(
+        due_s == pytest.approx(at_s + delay_s, abs=1e-9) for at_s, _, due_s in send(Shape(delay_s=delay_s), train)
+    )
 
 
 def test_loss_is_as_set() -> None:

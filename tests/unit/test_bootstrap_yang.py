@@ -82,7 +82,8 @@ def test_the_27_progress_types_are_the_module_s() -> None:
     assert len(PROGRESS_TYPES) == 27
 
 
-IMAGE = b'{"boot-image":{"download-uri":["https://a.example/i"],"image-verification":[{"hash-algorithm":"%s","hash-value":"%s"}]}}'
+CHECK = b'"image-verification":[{"hash-algorithm":"%s","hash-value":"%s"}]'
+IMAGE = b'{"boot-image":{"download-uri":["https://a.example/i"],' + CHECK + b"}}"
 SHA = b":".join([b"aa"] * 32)
 ONBOARDING = b'{"ietf-sztp-conveyed-info:onboarding-information":%s}'
 REDIRECT = b'{"ietf-sztp-conveyed-info:redirect-information":%s}'
@@ -104,7 +105,7 @@ CONVEYED = [
     REDIRECT % b'{"bootstrap-server":[{"port":443}]}',
     REDIRECT % b'{"bootstrap-server":[{"address":"a.example","port":65536}]}',
     REDIRECT % b'{"bootstrap-server":[{"address":"a..example"}]}',
-    b"{}",
+    ONBOARDING % b'{"boot-image":{"os-name":"x","os-version":1}}',
 ]
 
 
@@ -127,11 +128,20 @@ def test_what_we_render_is_valid_and_comes_back() -> None:
 
 def test_openssl_reads_the_wrapper() -> None:
     """RFC 8572 §3.1 and §10.3: a ContentInfo of id-ct-sztpConveyedInfoJSON. OpenSSL has no name for that number."""
-    seen = subprocess.run(["openssl", "asn1parse", "-inform", "DER"], input=wrap(b"{}"), capture_output=True, check=True)
+    seen = subprocess.run(
+        ["openssl", "asn1parse", "-inform", "DER"], input=wrap(b"{}"), capture_output=True, check=True
+    )
     text = seen.stdout.decode()
     assert ":1.2.840.113549.1.9.16.1.43" in text
     assert "cont [ 0 ]" in text
     assert "OCTET STRING      :{}" in text
+
+
+@pytest.mark.parametrize("document", [b"{}", b"[]", b"\xff", b"nonsense"])
+def test_a_document_without_its_mandatory_choice_is_refused(document: bytes) -> None:
+    """ietf-sztp-conveyed-info: choice information-type is mandatory (yangson 1.7.9 itself fails on an absent choice)."""
+    with pytest.raises(ConveyedError):
+        parse(document)
 
 
 @pytest.mark.parametrize("artifact", [b"", b"\x30\x00", b"{}", wrap(b"{}")[:-1], wrap(b"{}") + b"\x00"])

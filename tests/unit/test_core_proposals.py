@@ -1,6 +1,8 @@
 """Proposals in both spellings.
 
-Names of transforms: IANA, "Internet Key Exchange Version 2 (IKEv2) Parameters"; keywords and log form: strongSwan's documentation of cipher suites (from memory)."""
+Names of transforms: IANA, "Internet Key Exchange Version 2 (IKEv2) Parameters"; keywords and log form: strongSwan's
+documentation of cipher suites (from memory).
+"""
 
 from __future__ import annotations
 

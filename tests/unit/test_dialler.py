@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+
 from emulators.carrier import machine as core
 from emulators.common import radio
 from emulators.common.identifiers import build_imei
@@ -175,7 +176,10 @@ def test_apn_of_another_subscriber_is_not_subscribed() -> None:
 
 
 @pytest.mark.parametrize("auth", [PAP, CHAP])
-@pytest.mark.parametrize(("method", "password", "granted"), [("pap", "pier-7", 1), ("chap", "pier-7", 1), ("pap", "no", 0), ("chap", "no", 0), (None, "", 0)])
+@pytest.mark.parametrize(
+    ("method", "password", "granted"),
+    [("pap", "pier-7", 1), ("chap", "pier-7", 1), ("pap", "no", 0), ("chap", "no", 0), (None, "", 0)],
+)
 def test_credentials(auth: core.Credentials, method: str | None, password: str, granted: int) -> None:
     apn = d.ApnPlan("m2m.skerry.example", method, "ferry", password)
     world = build(subscriber(auth=auth), plans=(d.SlotPlan(1, None, (apn,)),)).start().run(60)
@@ -377,7 +381,11 @@ def test_signal_is_reported_when_it_changes() -> None:
 
 def test_contrdp_with_and_without_mask() -> None:
     # TS 27.007 clause 10.1.23: address and mask in one dotted string since v9.4.0
-    values = d.split_values('1,5,"m2m.example","10.0.0.2.255.255.255.252","10.0.0.1","10.0.0.1","10.0.0.9","","",0,0,1400')
+    values = d.split_values(
+        '1,5,"m2m.example","10.0.0.2.255.255.255.252","10.0.0.1","10.0.0.1","10.0.0.9","","",0,0,1400'
+    )
     assert d.parse_grant("x", values) == d.Grant("x", "10.0.0.2/30", "10.0.0.1", ("10.0.0.1", "10.0.0.9"), 1400)
-    assert d.parse_grant("x", d.split_values('1,5,"m2m.example","10.0.0.2"')) == d.Grant("x", "10.0.0.2/32", "", (), None)
+    assert d.parse_grant("x", d.split_values('1,5,"m2m.example","10.0.0.2"')) == d.Grant(
+        "x", "10.0.0.2/32", "", (), None
+    )
     assert d.parse_grant("x", d.split_values('1,5,"m2m.example"')) is None

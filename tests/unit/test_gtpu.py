@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from emulators.common import gtpu
 from hypothesis import given
 from hypothesis import strategies as st
 from scapy.contrib.gtp import (
@@ -15,6 +14,8 @@ from scapy.contrib.gtp import (
 )
 from scapy.layers.inet import ICMP, IP
 from scapy.packet import Raw
+
+from emulators.common import gtpu
 
 INNER = bytes(IP(src="100.64.0.2", dst="198.18.0.1") / ICMP(id=7, seq=1) / Raw(b"x" * 56))
 
@@ -73,7 +74,12 @@ def test_any_octets_give_a_message_or_a_named_error(datagram: bytes) -> None:
     st.integers(0, 0xFFFFFFFF),
     st.none() | st.integers(0, 0xFFFF),
     st.binary(max_size=64),
-    st.lists(st.tuples(st.integers(1, 255), st.integers(0, 3).flatmap(lambda n: st.binary(min_size=4 * n + 2, max_size=4 * n + 2))), max_size=3),
+    st.lists(
+        st.tuples(
+            st.integers(1, 255), st.integers(0, 3).flatmap(lambda n: st.binary(min_size=4 * n + 2, max_size=4 * n + 2))
+        ),
+        max_size=3,
+    ),
 )
 def test_round_trip(teid: int, sequence: int | None, payload: bytes, extensions: list[tuple[int, bytes]]) -> None:
     message = gtpu.Message(gtpu.G_PDU, teid, payload, sequence, tuple(extensions))

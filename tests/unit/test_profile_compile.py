@@ -13,11 +13,12 @@ import yaml
 
 from emulators.common.record import from_json, to_json
 from harness.core.model import Plan, SecretRef
+from harness.core.registry import load_stages
 from harness.errors import InputError
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.hardware import HARDWARE
 from harness.profile.load import load_profile
-from harness.profile.schema import DEFAULT_BUDGETS_S, schema
+from harness.profile.schema import DEFAULT_BUDGETS_S, Budgets, schema
 from harness.profile.secrets import find_secrets, find_weak_secrets, resolve_secrets
 from harness.profile.sites import sites_schema
 
@@ -124,6 +125,10 @@ def test_budgets_left_out_have_defaults(folder):
     (folder / "pier-kiosk.yaml").write_text(yaml.safe_dump(profile))
     plan = compile_plan(load_profile(folder / "pier-kiosk.yaml"), "ossay-pier", "fast", None)
     assert plan.branch.acceptance.budgets_s == DEFAULT_BUDGETS_S
+
+
+def test_budgets_are_of_the_stages_that_there_are():
+    assert list(Budgets.model_fields) == [stage.name for stage in load_stages()]
 
 
 def test_unknown_site_and_stage_name_the_nearest():

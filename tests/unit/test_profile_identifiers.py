@@ -175,6 +175,7 @@ def test_proposals_agree_with_strongswan(protocol):
         ("esp", "aes256", True, "encryption without authentication is not allowed (RFC 8221 §4)"),
         ("esp", "aes256gcm16-sha256", True, "takes no integrity algorithm (RFC 7296 §3.3)"),
         ("esp", "aes256gcm-sha256", True, "nearest: aes256gcm16"),
+        ("esp", "aes256-aes128-sha256", True, "more than one encryption algorithm"),
     ],
 )
 def test_levels(protocol, proposal, fatal, words):

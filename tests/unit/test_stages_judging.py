@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from harness.checks._shared import find_address_for_hq, list_clients, to_secret
+from harness.checks._shared import find_address_for_hq, list_clients
 from harness.core.entries import Evidence, Seen
 from harness.core.machine import RunMachine
-from harness.core.model import Ask, Finding, Observation, Plan, SecretRef
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.registry import CatalogueError, _get, load_checks, load_stages
 from harness.core.rehearse import list_nominal, rehearse
 from harness.core.sample import TRUE_WALL_NS, build_plan, saw
@@ -72,7 +72,6 @@ def test_the_client_is_that_of_the_first_segment_with_a_port_that_may_reach_hq()
     assert find_hq_segment(replace(PLAN, branch=branch)) is None
     assert [c for c, _ in list_clients(PLAN)] == ["client1", "client2"]
     assert find_address_for_hq(PLAN) == "10.20.10.1"
-    assert to_secret(SecretRef("env:X")) == {"$secret": "env:X"}
 
 
 def test_a_plan_without_a_segment_for_hq_fails_hq_reached_and_says_so() -> None:

@@ -39,9 +39,7 @@ def load_model() -> DataModel:
         modules.append({**entry, "feature": features or []})
         if features is not None:
             text = (PUBLISHED / f"{name}@{revision}.yang").read_text()
-            (folder / f"{name}@{revision}.yang").write_text(
-                _WORDS.sub(r'\1container \2 { presence "message";', text)
-            )
+            (folder / f"{name}@{revision}.yang").write_text(_WORDS.sub(r'\1container \2 { presence "message";', text))
     library = {"ietf-yang-library:modules-state": {"module-set-id": "sztp", "module": modules}}
     return DataModel(json.dumps(library), (str(folder), str(IMPORTED)))
 

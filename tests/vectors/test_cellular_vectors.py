@@ -5,10 +5,22 @@ from __future__ import annotations
 import hashlib
 
 import pytest
+
 from emulators.common import causes, gtpu, identifiers, radio, signal_report
 
 # TS 27.007 clause 8.69 with TS 36.133 Table 9.1.4-1: RSRP_00 below -140 dBm, RSRP_97 from -44 dBm, 1 dB bins.
-RSRP = [(-141, 0), (-140.1, 0), (-140, 1), (-139.5, 1), (-100, 41), (-95, 46), (-80, 61), (-44.1, 96), (-44, 97), (-30, 97)]
+RSRP = [
+    (-141, 0),
+    (-140.1, 0),
+    (-140, 1),
+    (-139.5, 1),
+    (-100, 41),
+    (-95, 46),
+    (-80, 61),
+    (-44.1, 96),
+    (-44, 97),
+    (-30, 97),
+]
 # TS 27.007 clause 8.69 with TS 36.133 Table 9.1.7-1: RSRQ_00 below -19.5 dB, RSRQ_34 from -3 dB, 0.5 dB bins.
 RSRQ = [(-25, 0), (-19.6, 0), (-19.5, 1), (-10.5, 19), (-10, 20), (-3.1, 33), (-3, 34), (0, 34)]
 # TS 27.007 clause 8.5: 0 is -113 dBm or less, 1 is -111, 2..30 are -109..-53, 31 is -51 or more.
@@ -36,7 +48,21 @@ def test_rssi_from_rsrp_and_rsrq() -> None:
 
 
 # TS 24.301 clause 9.9.3.9 and Annex A; TS 27.007 clause 9.2.2.1 (attach) gives the +CME ERROR number.
-EMM_CME = {2: 102, 3: 103, 5: 105, 6: 106, 7: 107, 8: 108, 11: 111, 12: 112, 13: 113, 15: 115, 17: 117, 19: 119, 22: 122}
+EMM_CME = {
+    2: 102,
+    3: 103,
+    5: 105,
+    6: 106,
+    7: 107,
+    8: 108,
+    11: 111,
+    12: 112,
+    13: 113,
+    15: 115,
+    17: 117,
+    19: 119,
+    22: 122,
+}
 # TS 24.301 clause 9.9.4.4 and Annex B; TS 27.007 clause 9.2.2.2 (activation). Not all are 100 + cause.
 ESM_CME = {8: 177, 26: 126, 27: 127, 28: 128, 29: 129, 30: 130, 31: 131, 32: 132, 33: 133, 34: 134, 36: 136, 49: 171}
 ESM_CME |= {50: 192, 51: 193, 52: 194, 65: 178, 66: 179}
@@ -51,13 +77,18 @@ def test_cme_numbers_of_causes() -> None:
 def test_cme_general_numbers() -> None:
     # TS 27.007 clause 9.2.1
     published = {10: "SIM not inserted", 11: "SIM PIN required", 12: "SIM PUK required", 13: "SIM failure"}
-    published |= {16: "incorrect password", 30: "no network service", 50: "incorrect parameters", 3: "operation not allowed"}
+    published |= {
+        16: "incorrect password",
+        30: "no network service",
+        50: "incorrect parameters",
+        3: "operation not allowed",
+    }
     assert {n: causes.CME_TEXTS[n] for n in published} == published
     assert not {8, 9, 19, 28, 29, 33, 101} & causes.CME_TEXTS.keys()  # clause 9.2 has no such numbers
 
 
-# ISO/IEC 7812-1 Annex B, TS 23.003 Annex B. The first is 3GPP's own kind of example (IMEI), the third the textbook one for
-# the Luhn formula; the last two are ICCIDs in ITU-T E.118 form, computed by hand.
+# ISO/IEC 7812-1 Annex B, TS 23.003 Annex B. The first is an IMEI of public handbooks, the third the textbook number
+# of the Luhn formula; the last two are ICCIDs in ITU-T E.118 form, computed by hand.
 LUHN = {
     "49015420323751": "8",
     "35000000000001": "4",
@@ -90,15 +121,16 @@ def test_apn_coding() -> None:
     assert identifiers.encode_apn("m2m.example").hex() == "036d326d076578616d706c65"
 
 
-@pytest.mark.parametrize("apn", ["", "-a", "a-", "a_b", "rnc1", "lactose.example", "x.gprs", "*", "a" * 64, "a." * 32 + "a"])
+@pytest.mark.parametrize(
+    "apn", ["", "-a", "a-", "a_b", "rnc1", "lactose.example", "x.gprs", "*", "a" * 64, "a." * 32 + "a"]
+)
 def test_apn_forms_that_the_standard_forbids(apn: str) -> None:
     with pytest.raises(ValueError, match="APN"):
         identifiers.encode_apn(apn)
 
 
 def test_chap_is_md5_over_identifier_secret_challenge() -> None:
-    # RFC 1994 section 4.1: "the one-way hash calculated over a stream of octets consisting of the Identifier, followed by
-    # (concatenated with) the secret, followed by the Challenge Value". MD5 by hashlib, over the stream written out.
+    # RFC 1994 section 4.1: the hash is over identifier, then secret, then challenge value. MD5 by hashlib.
     stream = bytes.fromhex("17") + b"pier-7" + bytes.fromhex("00112233445566778899aabbccddeeff")
     answer = radio.chap_response(0x17, "pier-7", bytes.fromhex("00112233445566778899aabbccddeeff"))
     assert answer == hashlib.md5(stream).digest()
@@ -107,7 +139,7 @@ def test_chap_is_md5_over_identifier_secret_challenge() -> None:
 
 
 def test_gtpu_worked_datagrams() -> None:
-    # TS 29.281 clause 5.1: 0x30 = version 1, PT 1, no E, S, PN; 0x32 with S: four optional octets, counted in the length.
+    # TS 29.281 clause 5.1: 0x30 = version 1, PT 1, no E, S, PN; 0x32 with S: four optional octets, counted in.
     inner = bytes.fromhex("4500001400010000400150b964400002c6120001")
     assert gtpu.encode_header(1, len(inner)).hex() == "30ff001400000001"
     with_sequence = gtpu.encode(gtpu.Message(gtpu.G_PDU, 0x12345678, inner, 1))

@@ -16,7 +16,8 @@ from emulators.common import causes, radio
 from emulators.router.modem import nas
 from emulators.router.modem.at_text import AtSyntaxError, Command, split_line, strike
 from emulators.router.modem.card import Card
-from emulators.router.modem.commands import TABLE, Cme, State, obey, registration_line
+from emulators.router.modem.commands import TABLE, obey, registration_line
+from emulators.router.modem.state import Cme, State
 
 MAX_LINE = 1024  # a body longer than this is an error: V.250 clause 5.2.1 asks for at least 40
 

@@ -12,11 +12,13 @@ from collections.abc import Callable
 from typing import Any
 
 import serial
+
 from emulators.common.service import Console, log
 from emulators.common.supervise import DaemonError, run
 
 from .at_client import AT_PORT, AtClient
-from .dialler import Dialler, Down, Effect, Grant, Report, SendLine, Up, parse_plans
+from .dial_text import Grant, parse_plans
+from .dialler import Dialler, Down, Effect, Report, SendLine, Up
 from .uplink_state import UplinkState
 
 INTERFACE = "wwan0"

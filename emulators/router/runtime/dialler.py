@@ -9,15 +9,19 @@ it, wait for registration, measure, walk the APN list, watch. Laws:
   (TS 24.301 clause 5.5.1.2.6 and Table 10.2.1: the attach counter's figures, used here for PDN connections, for which
   the standard leaves them to the device). When every APN of every card has failed, T3402 passes and all starts over.
 
-Not here: the port (at_client.py), addresses on interfaces (uplinks.py).
+Not here: lines taken apart (dial_text.py), the port (at_client.py), addresses on interfaces (uplinks.py).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
+
+from .dial_text import ApnPlan, Grant, Reply, SlotPlan, parse_grant, parse_plans, quote, split_values
+
+__all__ = ["ApnPlan", "Dialler", "Grant", "Reply", "SlotPlan", "parse_grant", "parse_plans", "quote", "split_values"]
 
 T3411_S, T3402_S, ATTEMPTS = 10.0, 720.0, 5  # TS 24.301 Table 10.2.1, clause 5.5.1.2.6
 ATTACH_PATIENCE_S = 115.0  # five silent attempts: 5 x T3410 (15 s) + 4 x T3411
@@ -33,32 +37,6 @@ CME_NO_SIM, CME_SIM_BUSY = 10, 14
 HOME, DENIED, ROAMING = 1, 3, 5  # <stat>, TS 27.007 clause 10.1.22
 AUTH_CODES = {"pap": 1, "chap": 2}  # TS 27.007 clause 10.1.31
 CID = 1
-
-
-@dataclass(frozen=True, slots=True)
-class ApnPlan:
-    name: str
-    method: str | None = None
-    user: str = ""
-    password: str = field(default="", repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class SlotPlan:
-    slot: int
-    pin: str | None = field(repr=False)
-    apns: tuple[ApnPlan, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Grant:
-    """What the network gave: address with prefix length, MTU (None where it did not say)."""
-
-    apn: str
-    address: str
-    gateway: str
-    name_servers: tuple[str, ...]
-    mtu: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,66 +77,8 @@ class _Pause:
     wakes: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """`final`: the result code; ``TIMEOUT`` when none came."""
-
-    lines: tuple[str, ...]
-    final: str
-
-    @property
-    def ok(self) -> bool:
-        return self.final == "OK"
-
-    @property
-    def cme(self) -> int | None:
-        match = re.fullmatch(r"\+CME ERROR: (\d+)", self.final)
-        return int(match[1]) if match else None
-
-    def values(self, prefix: str) -> tuple[str, ...]:
-        """Return the comma-separated values of the first line with this prefix, unquoted; () when there is none."""
-        for line in self.lines:
-            if line.startswith(prefix + ":"):
-                return split_values(line[len(prefix) + 1 :])
-        return ()
-
-
 _Script = Generator[_Ask | _Pause, Reply, None]
 _NOTHING = Reply((), "")
-
-
-def split_values(text: str) -> tuple[str, ...]:
-    """Cut the values of an information line; string constants lose their quotes."""
-    return tuple(v.strip().strip('"') for v in re.findall(r'(?:^|,)((?:"[^"]*"|[^,"]*)*)', text.strip()))
-
-
-def quote(text: str) -> str:
-    r"""Return a string constant; quotes and backslashes as \hh (V.250 clause 5.4.2.2)."""
-    return '"' + text.replace("\\", "\\5C").replace('"', "\\22") + '"'
-
-
-def parse_plans(first_boot: dict[str, Any]) -> tuple[SlotPlan, ...]:
-    """Read ``first_boot.sims``: cards in the order to try them."""
-    plans = []
-    for sim in first_boot.get("sims", []):
-        apns = []
-        for apn in sim["apns"]:
-            auth = apn.get("auth") or {}
-            apns.append(ApnPlan(apn["name"], auth.get("method"), auth.get("user", ""), auth.get("password", "")))
-        plans.append(SlotPlan(int(sim["slot"]), sim.get("pin"), tuple(apns)))
-    return tuple(plans)
-
-
-def parse_grant(apn: str, values: tuple[str, ...]) -> Grant | None:
-    """Read +CGCONTRDP (TS 27.007 clause 10.1.23): address and mask are one dotted string of eight parts."""
-    parts = values[3].split(".") if len(values) > 3 else []
-    if len(parts) not in (4, 8):
-        return None
-    prefix = sum(int(p).bit_count() for p in parts[4:]) if len(parts) == 8 else 32
-    gateway = values[4] if len(values) > 4 else ""
-    servers = tuple(v for v in values[5:7] if v)
-    mtu = int(values[11]) if len(values) > 11 and values[11].isdigit() else None
-    return Grant(apn, f"{'.'.join(parts[:4])}/{prefix}", gateway, servers, mtu)
 
 
 class Dialler:

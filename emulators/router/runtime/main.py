@@ -84,7 +84,10 @@ class Configurer:
         self._adopt()
 
     def _adopt(self) -> None:
-        self._manager.set_health(self.config.uplinks.health if self.config else None)
+        config = self.config
+        if config is not None:
+            self._manager.set_order(config.uplinks.order)
+        self._manager.set_health(config.uplinks.health if config is not None else None)
 
 
 class Router:

@@ -57,7 +57,8 @@ def start(config: DeviceConfig, situation: Situation, files: Files, _ground: Gro
     Path(SPOOL).mkdir(parents=True, exist_ok=True)
     Path(SOCKET).unlink(missing_ok=True)
     mirror = _open_mirror()
-    keeper = Keeper(Daemon("rsyslog", ("rsyslogd", "-n", "-f", CONF, "-i", "NONE"))).start()
+    argv = ("rsyslogd", "-n", "-f", CONF, "-i", "NONE")
+    keeper = Keeper(Daemon("rsyslog", argv, hushed=f"cannot connect to 127.0.0.1:{GATE_PORT}")).start()
     try:
         keeper.wait_ready(Path(SOCKET).exists, READY_S)
     except BaseException:

@@ -60,7 +60,11 @@ def start(_config: DeviceConfig, _situation: Situation, files: Files, ground: Gr
     Path(PID).unlink(missing_ok=True)
     argv = ("snmpd", "-f", "-Lsd", "-p", PID, "-I", "-smux,mteTrigger,mteTriggerConf")
     # found by path and not named by -c with -C, which would keep the agent from its own state (snmpd(8))
-    environment = {"SNMPCONFPATH": f"{Path(CONF).parent}:{directory}", "SNMP_PERSISTENT_DIR": str(directory), "MIBS": ""}
+    environment = {
+        "SNMPCONFPATH": f"{Path(CONF).parent}:{directory}",
+        "SNMP_PERSISTENT_DIR": str(directory),
+        "MIBS": "",
+    }
     keeper = Keeper(Daemon("snmpd", argv, environment)).start()
 
     def stop() -> None:
