@@ -16,6 +16,9 @@ from emulators.common.vici_client import SOCKET, Charon
 
 CONF = Path("/run/etc/strongswan.conf")
 READY_S = 5.0
+USERSPACE_INNER_BYTES = 1400
+"""strongSwan 5.9's kernel-libipsec reads its TUN into a buffer of TUN_DEFAULT_MTU (kernel_libipsec_router.c) and cuts
+what is longer, whatever the interface's MTU. The constant's name is from memory; the limit was measured."""
 
 _PROBE = "ip xfrm state {verb} src 192.0.2.1 dst 192.0.2.2 proto esp spi {spi}"  # RFC 5737: never a real peer
 _ALGORITHMS = {
@@ -78,6 +81,11 @@ def remove_interface(means: Means) -> None:
 def set_tunnel_mtu(mtu_bytes: int) -> None:
     """Set the largest packet that the tunnel's interface takes."""
     run(["ip", "link", "set", TUNNEL_INTERFACE, "mtu", str(mtu_bytes)])
+
+
+def cap_inner(size_bytes: int, means: Means) -> int:
+    """Return the largest inner packet that can be carried at all: user-space ESP has a limit of its own."""
+    return min(size_bytes, USERSPACE_INNER_BYTES) if means == "userspace" else size_bytes
 
 
 def _reason(error: DaemonError, keys: tuple[str, ...] = ()) -> str:

@@ -12,7 +12,7 @@ from ipaddress import IPv4Interface
 from typing import Any
 
 from emulators.common.capture import capture_path, start_capture
-from emulators.common.charon import choose_means, prepare_interface, set_tunnel_mtu, start_charon
+from emulators.common.charon import cap_inner, choose_means, prepare_interface, set_tunnel_mtu, start_charon
 from emulators.common.esp_sizes import largest_inner, parse_suite
 from emulators.common.links import settle_links
 from emulators.common.record import from_json
@@ -67,7 +67,8 @@ def _start(console: Console, seed: dict[str, Any]) -> None:
         charon.load_key(tunnel.key_pem or "")
         charon.load_ca(tunnel.remote_ca_pem or "")
     prepare_interface(means, tunnel.remote_subnets, find_own_address(seed))
-    set_tunnel_mtu(min(largest_inner(INET_MTU_BYTES, parse_suite(text), in_udp=True) for text in tunnel.esp_proposals))
+    sizes = [largest_inner(INET_MTU_BYTES, parse_suite(text), in_udp=True) for text in tunnel.esp_proposals]
+    set_tunnel_mtu(cap_inner(min(sizes), means))
     charon.load_connection(CONNECTION, build_responder(tunnel, means))
 
 

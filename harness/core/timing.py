@@ -15,7 +15,7 @@ NS_PER_S = 1_000_000_000
 
 SETTLE_S = 0.5
 """How late an observation may be delivered and still count. Set by: container stdout through the engine's socket takes
-milliseconds; half a second leaves room for a loaded machine (measured: see `make bench`, stage times against captures)."""
+milliseconds; half a second leaves room for a loaded machine (lags are in every tape: `received_ns` less `at_ns`)."""
 
 SETTLE_NS = int(SETTLE_S * NS_PER_S)
 

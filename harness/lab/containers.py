@@ -214,8 +214,7 @@ class ContainerLab:
             return
         self._powered = False
         container, channel = self._ids[self._router], self._channels.pop(self._router)
-        self._engine.kill(container)
-        self._engine.wait_exit(container, int(ANSWER_S))
+        self._engine.cut_power(container, len(self.topology.services[self._router].attachments), int(ANSWER_S))
         channel.close()
 
     def _power_on(self) -> None:

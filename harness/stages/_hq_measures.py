@@ -5,10 +5,27 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 
-from harness.core.entries import Answer, Evidence, as_count, as_list, as_number, find_broken, hold, leave_open
+from harness.core.entries import (
+    Answer,
+    Evidence,
+    as_count,
+    as_list,
+    as_number,
+    find_broken,
+    hold,
+    leave_open,
+    set_aside,
+)
 from harness.core.model import Finding, Plan
 from harness.core.proposals import parse_esp
-from harness.core.sizes import ETHERNET_MTU_BYTES, Suite, SuiteError, find_largest_inner_bytes, parse_suite
+from harness.core.sizes import (
+    ETHERNET_MTU_BYTES,
+    USERSPACE_INNER_BYTES,
+    Suite,
+    SuiteError,
+    find_largest_inner_bytes,
+    parse_suite,
+)
 from harness.core.timing import find_median
 from harness.stages._shared import find_uplink_mtu
 
@@ -72,9 +89,12 @@ def judge_largest(plan: Plan, evidence: Evidence) -> Finding:
     in_udp = child is not None and child.data.get("encap") is True
     mtu = find_uplink_mtu(plan) or ETHERNET_MTU_BYTES
     wanted = find_largest_inner_bytes(mtu, suite, in_udp=in_udp)
-    expected = (
-        f"{wanted} bytes: MTU {mtu}, {child.data.get('esp') if child else ''}{', in UDP' if in_udp else ''} (RFC 4303)"
-    )
+    esp = child.data.get("esp") if child else ""
+    expected = f"{wanted} bytes: MTU {mtu}, {esp}{', in UDP' if in_udp else ''} (RFC 4303)"
+    is_capped = child is not None and child.data.get("means") == "userspace" and wanted > USERSPACE_INNER_BYTES
+    if is_capped and answer.get("bytes") == USERSPACE_INNER_BYTES:
+        reason = f"user-space ESP on this kernel carries {USERSPACE_INNER_BYTES} at most; as it should be: {expected}"
+        return set_aside(check, claim, reason)
     return hold(check, answer.get("bytes") == wanted, claim, expected, f"{answer.get('bytes')} bytes", [child, answer])
 
 

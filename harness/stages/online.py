@@ -115,11 +115,20 @@ def _judge_clock(evidence: Evidence) -> Finding:
 def summary(plan: Plan, evidence: Evidence) -> str:
     step, after = _find_clock_evidence(evidence)
     off_s = measure_clock(evidence, after) if after else None
-    clock = (
-        f"clock {off_s:+.3f} s off after a step of {step.data.get('offset_s')} s" if step and off_s is not None else ""
-    )
+    stepped = say_span(step.data.get("offset_s")) if step else ""
+    clock = f"clock within {max(abs(off_s), 0.001):.3f} s after a step of {stepped}" if off_s is not None else ""
     used = evidence.find_first("carrier" if is_cellular(plan) else "internet", _first_packet(plan))
     return ", ".join(filter(None, [f"first packet to {used.data.get('destination')}" if used else "", clock]))
+
+
+def say_span(seconds: object) -> str:
+    """Return a span of time as people say it: `7.7 years`, `3 days`, `0.02 s`; a year is 365.25 days."""
+    if not isinstance(seconds, int | float):
+        return "unknown length"
+    for unit, length_s in (("years", 31557600), ("days", 86400), ("hours", 3600)):
+        if abs(seconds) >= length_s:
+            return f"{seconds / length_s:.1f} {unit}"
+    return f"{seconds:.2f} s"
 
 
 def _first_packet(plan: Plan) -> str:

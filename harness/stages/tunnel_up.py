@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.core.entries import Evidence, Example, Hint, Need, Stage, as_list, hold, set_aside
+from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, as_list, hold, set_aside
 from harness.core.model import Finding, Plan
 from harness.core.proposals import is_among_esp, is_among_ike
 from harness.core.sample import saw
@@ -26,14 +26,7 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     ike, esp = str(sa.data.get("ike") or ""), str(child.data.get("esp") or "")
     seen_ts = [sorted(to_networks(as_list(child.data.get(k)))) for k in ("local_ts", "remote_ts")]
     plan_ts = [sorted(to_networks(n)) for n in (tunnel.remote_subnets, tunnel.local_subnets)]
-    nat = hold(
-        "tunnel_up.nat",
-        sa.data.get("nat") is True and child.data.get("encap") is True,
-        "the carrier's address translation is seen and ESP goes in UDP (RFC 7296 section 2.23, RFC 3948)",
-        "nat and encapsulation",
-        f"nat {sa.data.get('nat')}, encapsulation {child.data.get('encap')}",
-        [sa, child],
-    )
+    nat = _judge_nat(evidence, sa, child)
     return (
         hold(
             "tunnel_up.identities",
@@ -73,6 +66,23 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     )
 
 
+def _judge_nat(evidence: Evidence, sa: Seen, child: Seen) -> Finding:
+    """Compare the address that HQ sees with the device's own: charon's word alone is not worth much, since user-space
+    ESP makes it claim a NAT in any case."""
+    granted = evidence.find_first("carrier", "pdn.granted")
+    own = granted.data.get("address") if granted else None
+    remote = str(sa.data.get("remote") or "").rpartition(":")[0]
+    encap = child.data.get("encap")
+    return hold(
+        "tunnel_up.nat",
+        bool(remote) and own is not None and remote != own and sa.data.get("nat") is True and encap is True,
+        "HQ sees the carrier's address, not the branch's, and ESP goes in UDP (RFC 7296 section 2.23, RFC 3948)",
+        f"another address than {own}, encapsulation",
+        f"{remote or 'no address'}, nat {sa.data.get('nat')}, encapsulation {encap}",
+        [granted, sa, child],
+    )
+
+
 def _tell_selectors(pair: list[list[str]]) -> str:
     return f"HQ {', '.join(pair[0]) or 'none'}; branch {', '.join(pair[1]) or 'none'}"
 
@@ -109,6 +119,7 @@ _SA = saw(
     local_id="hq.skerry.example",
     remote_id="kiosk-north.skerry.example",
     nat=True,
+    remote="198.18.0.10:23412",
 )
 CHILD = saw(
     "hq-gateway",
@@ -142,8 +153,21 @@ _WIDE = saw(
 )
 _REFUSED = saw("hq-gateway", "sa.refused", 29.0, reason="no proposal chosen")
 
+_GRANTED = saw("carrier", "pdn.granted", 28.5, imsi="999700000000001", address="100.64.0.2")
+_IN_CLEAR = saw(
+    "hq-gateway",
+    "sa.established",
+    29.0,
+    ike="aes256gcm16-prfsha384-ecp256",
+    local_id="hq.skerry.example",
+    remote_id="kiosk-north.skerry.example",
+    nat=True,
+    remote="100.64.0.2:4500",
+)
+
 EXAMPLES = (
-    Example("both SAs as the profile asks", "PASS", (_SA, CHILD)),
+    Example("both SAs as the profile asks", "PASS", (_GRANTED, _SA, CHILD)),
+    Example("HQ sees the branch's own address", "FAIL", (_GRANTED, _IN_CLEAR, CHILD)),
     Example("no proposal chosen", "FAIL", (_REFUSED,)),
     Example("an IKE SA without a child", "FAIL", (_SA,)),
     Example("a weaker ESP suite", "FAIL", (_SA, _WEAK)),

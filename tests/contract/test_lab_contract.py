@@ -12,13 +12,13 @@ from pathlib import PurePosixPath
 from typing import Any
 
 import pytest
+from bench_nodes import make_small_lab
 
 from emulators.common.record import to_json
 from harness.core.model import Action, Ask, Observation, PowerOn
 from harness.errors import LabError
 from harness.lab.fake_lab import Breakage, FakeClock, FakeLab, Reaction, answer
 from harness.lab.ports import Clock, Lab
-from bench_nodes import make_small_lab
 
 NS = 1_000_000_000
 NODES = ("carrier", "client1")

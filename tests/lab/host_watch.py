@@ -45,9 +45,17 @@ def host_interfaces(bench: Bench) -> list[dict]:
 
 def other_interfaces(bench: Bench) -> list[str]:
     """Return the host's interfaces that are up and no lab's own."""
-    before = lab_bridges()
-    interfaces = host_interfaces(bench)
-    labs = before | lab_bridges()  # other runs may come and go meanwhile
+    deadline = time.monotonic() + START_TIMEOUT_S
+    while True:
+        before = lab_bridges()
+        interfaces = host_interfaces(bench)
+        labs = before | lab_bridges()  # other runs may come and go meanwhile
+        # The engine makes a container's veth first and a port of its bridge then: wait for those being made. One that
+        # stays without a bridge is a way out like any other, and is watched.
+        if all("master" in item for item in interfaces if item["ifname"].startswith("veth")):
+            break
+        if time.monotonic() > deadline:
+            break
     names = []
     for item in interfaces:
         is_lab = item["ifname"] in labs or item.get("master") in labs

@@ -139,7 +139,7 @@ def world():
     bench = Bench()
     nodes: dict[str, Node] = {}
     try:
-        build(bench, nodes, TUNNEL_SETTINGS)
+        build(bench, nodes, TUNNEL_SETTINGS, "198.19.8")
         yield World(nodes)
     finally:
         for node in nodes.values():
@@ -147,41 +147,41 @@ def world():
         bench.close()
 
 
-def build(bench: Bench, nodes: dict[str, Node], tunnel: dict[str, object]) -> None:
-    inet, hqlan, lan1, lan2, lan3 = (bench.network(f"198.19.8.{n * 16}/28") for n in range(5))
+def build(bench: Bench, nodes: dict[str, Node], tunnel: dict[str, object], block: str) -> None:
+    inet, hqlan, lan1, lan2, lan3 = (bench.network(f"{block}.{n * 16}/28") for n in range(5))
     base = ("NET_ADMIN", "NET_RAW", "NET_BIND_SERVICE", "SETUID", "SETGID")
-    endpoint = bench.container("branchproof/hq:bench", {hqlan: "198.19.8.18"}, base, CODE, ("python3", "-m", "emulators.hq.endpoint"))  # fmt: skip  # noqa: E501
+    endpoint = bench.container("branchproof/hq:bench", {hqlan: f"{block}.18"}, base, CODE, ("python3", "-m", "emulators.hq.endpoint"))  # fmt: skip  # noqa: E501
     gateway = bench.container(
-        "branchproof/hq:bench", {inet: "198.19.8.4", hqlan: "198.19.8.19"}, base,
+        "branchproof/hq:bench", {inet: f"{block}.4", hqlan: f"{block}.19"}, base,
         (*CODE, *FORWARD, "--device", "/dev/net/tun"),
     )  # fmt: skip
-    internet = bench.container("branchproof/internet:bench", {inet: "198.19.8.5"}, base, (*CODE, *FORWARD))
+    internet = bench.container("branchproof/internet:bench", {inet: f"{block}.5"}, base, (*CODE, *FORWARD))
     router = bench.container(
         "branchproof/router:bench",
-        {inet: "198.19.8.6", lan1: "198.19.8.34", lan2: "198.19.8.50", lan3: "198.19.8.66"},
+        {inet: f"{block}.6", lan1: f"{block}.34", lan2: f"{block}.50", lan3: f"{block}.66"},
         ROUTER_CAPS, (*CODE, *FIRMWARE, *FORWARD, "-v", "/flash"), ("python3", "/firmware/apply_node.py"),
     )  # fmt: skip
     nodes["endpoint"] = Node(endpoint, seed(
-        "hq-endpoint", [link("hqlan", "198.19.8.18", ["10.200.0.10/24"])],
+        "hq-endpoint", [link("hqlan", f"{block}.18", ["10.200.0.10/24"])],
         gateway="10.200.0.1", branch_subnets=["10.20.10.0/24"], syslog={"transport": "udp", "port": 514},
     ))  # fmt: skip
     nodes["gateway"] = Node(gateway, seed(
         "hq-gateway",
-        [link("inet", "198.19.8.4", ["198.18.0.30/24"]), link("hqlan", "198.19.8.19", ["10.200.0.1/24"])],
+        [link("inet", f"{block}.4", ["198.18.0.30/24"]), link("hqlan", f"{block}.19", ["10.200.0.1/24"])],
         tunnel=tunnel,
     ))  # fmt: skip
     nodes["internet"] = Node(internet, seed(
-        "internet", [link("inet", "198.19.8.5", ["198.18.0.1/24"])],
+        "internet", [link("inet", f"{block}.5", ["198.18.0.1/24"])],
         zones={"vpn.skerry.example": "198.18.0.30"}, fixed_line=None, web=[],
     ))  # fmt: skip
-    lans = [link(f"lan{n}", f"198.19.8.{2 + 16 * (n + 1)}", []) for n in (1, 2, 3)]
+    lans = [link(f"lan{n}", f"{block}.{2 + 16 * (n + 1)}", []) for n in (1, 2, 3)]
     nodes["router"] = Node(router, seed(
-        "router", [link("fixed", "198.19.8.6", ["198.18.0.50/24"]), *lans],
+        "router", [link("fixed", f"{block}.6", ["198.18.0.50/24"]), *lans],
         uplink={"kind": "ethernet", "interface": "fixed", "address": "198.18.0.50", "gateway": "198.18.0.1",
                 "mtu": WAN_MTU, "name_servers": ["198.18.0.1"]},
     ))  # fmt: skip
     for number, lan in enumerate((lan1, lan2, lan3), start=1):
-        nominal = f"198.19.8.{3 + 16 * (number + 1)}"
+        nominal = f"{block}.{3 + 16 * (number + 1)}"
         client = bench.container("branchproof/client:bench", {lan: nominal}, ("NET_ADMIN", "NET_RAW"), CODE)
         nodes[f"client{number}"] = Node(
             client, seed(f"client{number}", [link(f"lan{number}", nominal, [])], segment="", port=number)
@@ -385,7 +385,7 @@ def test_certificates():
     }  # fmt: skip
     bench, nodes = Bench(), {}
     try:
-        build(bench, nodes, settings)
+        build(bench, nodes, settings, "198.19.9")
         world = World(nodes)
         for texts in (others, ours):
             tunnel = dataclasses.replace(

@@ -172,7 +172,13 @@ def test_connection_and_its_standing():
 
 def test_tunnel_mtu_is_the_least_of_the_proposals():
     both = tunnel(esp_proposals=("aes256gcm16", "aes256-sha256"))
-    assert (find_tunnel_mtu(CONFIG, UPLINK), find_tunnel_mtu(both, UPLINK)) == (1366, 1358)
+    assert [find_tunnel_mtu(c, UPLINK, "kernel") for c in (CONFIG, both)] == [1366, 1358]
+
+
+def test_user_space_esp_carries_no_more_than_its_buffer():
+    """1438 is RFC 4303's arithmetic for a 1500-octet link; strongSwan 5.9's user-space ESP cuts at 1400 (measured)."""
+    wide = dataclasses.replace(UPLINK, mtu=1500)
+    assert [find_tunnel_mtu(CONFIG, wide, means) for means in ("kernel", "userspace")] == [1438, 1400]
 
 
 # ---------------------------------------------------------------- the log gate

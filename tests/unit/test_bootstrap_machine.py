@@ -53,9 +53,8 @@ def make_certificate(serial: str, mac: str) -> bytes:
     from cryptography import x509
     from cryptography.hazmat.primitives.serialization import Encoding
 
-    pki = make_pki(
-        Subjects(serial, mac, ("m.example",), "g.example", "b.example"), datetime.now(UTC), datetime.now(UTC)
-    )
+    now = datetime.now(UTC)
+    pki = make_pki(Subjects(serial, mac, ("m.example",), "g.example", "b.example"), now, now)
     return x509.load_pem_x509_certificate(pki.device.certificate_pem.encode()).public_bytes(Encoding.DER)
 
 

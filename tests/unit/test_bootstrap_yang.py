@@ -139,7 +139,7 @@ def test_openssl_reads_the_wrapper() -> None:
 
 @pytest.mark.parametrize("document", [b"{}", b"[]", b"\xff", b"nonsense"])
 def test_a_document_without_its_mandatory_choice_is_refused(document: bytes) -> None:
-    """ietf-sztp-conveyed-info: choice information-type is mandatory (yangson 1.7.9 itself fails on an absent choice)."""
+    """ietf-sztp-conveyed-info: choice information-type is mandatory (yangson 1.7.9 fails itself on an absent one)."""
     with pytest.raises(ConveyedError):
         parse(document)
 

@@ -295,7 +295,7 @@ def test_judges_read_evidence_in_the_order_in_which_it_happened() -> None:
         return ()
 
     seen = [saw("other", "first.seen", 1.0), saw("node", "a.seen", 2.0)]
-    delays = [to_ns(1.5), 0]
+    delays = [to_ns(SETTLE_S * 0.75), 0]
     rehearse(RunMachine(plan(), [replace(ONE, judge=note)], []), seen, lambda index: delays[index])
     assert order == ["first.seen", "a.seen"]
 

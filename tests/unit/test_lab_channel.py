@@ -131,7 +131,8 @@ def run_channel(stream: bytes) -> tuple[list[Item], Channel, NodeLog]:
 
 
 def test_events_log_lines_and_end() -> None:
-    stream = frame(1, event(0)[:9]) + frame(2, b"free te") + frame(1, event(0)[9:]) + frame(2, b"xt\nlast") + frame(1, event(1))
+    first, second = event(0)[:9], event(0)[9:]
+    stream = frame(1, first) + frame(2, b"free te") + frame(1, second) + frame(2, b"xt\nlast") + frame(1, event(1))
     found, channel, log = run_channel(stream)
     assert [item.event.seq for item in found if isinstance(item, EventSeen)] == [0, 1]
     assert isinstance(found[-1], Ended) and found[-1].error is None and channel.ended

@@ -43,9 +43,10 @@ def show(certificate_pem: str) -> str:
 
 
 def test_openssl_verifies_every_chain(pki: Pki, tmp_path: Path) -> None:
+    host = "bootstrap.skerry.example"
     for ca, credential, purpose in (
         (pki.manufacturer_ca_pem, pki.device, ("-purpose", "sslclient")),
-        (pki.bootstrap_ca_pem, pki.management, ("-purpose", "sslserver", "-verify_hostname", "bootstrap.skerry.example")),
+        (pki.bootstrap_ca_pem, pki.management, ("-purpose", "sslserver", "-verify_hostname", host)),
         (pki.bootstrap_ca_pem, pki.management, ("-purpose", "sslserver", "-verify_ip", "198.18.0.20")),
         (pki.hq_ca_pem, pki.gateway, ("-verify_hostname", "hq.skerry.example")),
         (pki.hq_ca_pem, pki.branch, ("-verify_email", "pier@skerry.example")),
@@ -56,7 +57,8 @@ def test_openssl_verifies_every_chain(pki: Pki, tmp_path: Path) -> None:
 
 def test_openssl_refuses_another_name_and_another_authority(pki: Pki, tmp_path: Path) -> None:
     server = pki.management.certificate_pem
-    assert "hostname mismatch" in verify(tmp_path, pki.bootstrap_ca_pem, server, "-verify_hostname", "x.example").lower()
+    seen = verify(tmp_path, pki.bootstrap_ca_pem, server, "-verify_hostname", "x.example")
+    assert "hostname mismatch" in seen.lower()
     assert "error 20" in verify(tmp_path, pki.hq_ca_pem, server)  # unable to get local issuer certificate
 
 

@@ -147,6 +147,6 @@ def test_private_files_are_private(tmp_path: Path) -> None:
 
 
 def test_descendants() -> None:
-    """PID 1's own, daemons that it adopted too; not what the engine put beside it (parent 0), nor that one's children."""
+    """PID 1's own, adopted daemons too; not what the engine put beside it (parent 0), nor that one's children."""
     parents = {1: 0, 5: 1, 6: 5, 7: 1, 20: 0, 21: 20}
     assert find_descendants(1, parents) == {5, 6, 7}

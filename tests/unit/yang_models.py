@@ -1,7 +1,7 @@
 """The published YANG modules of RFC 8572 as a judge of messages (yangson, with the modules that pyang ships).
 
-yangson validates data trees only, so the modules' text is read with three words changed: `rpc`, its `input` and `output`,
-and `rc:yang-data` become presence containers. Types, mandatory, when and must statements stay as published.
+yangson validates data trees only, so the modules' text is read with some words changed: `rpc`, its `input` and
+`output`, and `rc:yang-data` become presence containers. Types, mandatory, when and must statements stay as published.
 """
 
 from __future__ import annotations

@@ -105,8 +105,9 @@ class Applier:
         with self._lock:
             self._uplink = uplink
             deployment = self._deployment
-            if deployment is not None:
-                deployment.change(uplink=uplink, tunnel_mtu=find_tunnel_mtu(deployment.config, uplink))
+            if deployment is not None and self._means is not None:
+                mtu = find_tunnel_mtu(deployment.config, uplink, self._means)
+                deployment.change(uplink=uplink, tunnel_mtu=mtu)
 
     def stop(self) -> None:
         """Stop what runs, and leave the flash as it is."""
@@ -117,7 +118,7 @@ class Applier:
         if self._means is None:
             self._means, reason = choose_means()
             self._console.emit("means.chosen", what="esp", means=self._means, reason=reason)
-        situation = Situation(self._uplink, self._means, find_tunnel_mtu(config, self._uplink))
+        situation = Situation(self._uplink, self._means, find_tunnel_mtu(config, self._uplink, self._means))
         deployment = Deployment(config, situation, discover_parts(), self._ground)
         deployment.start()
         self._document, self._deployment = document, deployment

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from emulators.common.device_config import DeviceConfig, Segment
+from emulators.common.charon import cap_inner
 from emulators.common.esp_sizes import largest_inner, parse_suite
 from emulators.common.swanctl import Means
 
@@ -113,10 +114,11 @@ def network_of(segment: Segment) -> str:
     return str(IPv4Interface(segment.address).network)
 
 
-def find_tunnel_mtu(config: DeviceConfig, uplink: UplinkState | None) -> int:
+def find_tunnel_mtu(config: DeviceConfig, uplink: UplinkState | None, means: Means) -> int:
     """Return the largest packet that fits the tunnel whichever of the proposals is chosen. Raises: SuiteError."""
     mtu = DEFAULT_MTU_BYTES if uplink is None else uplink.mtu
-    return min(largest_inner(mtu, parse_suite(text), in_udp=True) for text in config.tunnel.esp_proposals)
+    sizes = (largest_inner(mtu, parse_suite(text), in_udp=True) for text in config.tunnel.esp_proposals)
+    return cap_inner(min(sizes), means)
 
 
 def choose_name_servers(config: DeviceConfig, uplink: UplinkState | None) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import dns.exception
 import dns.resolver
 
-from emulators.common.charon import prepare_interface, set_tunnel_mtu
+from emulators.common.charon import cap_inner, prepare_interface, set_tunnel_mtu
 from emulators.common.device_config import DeviceConfig
 from emulators.common.esp_sizes import SuiteError, largest_inner, parse_suite
 from emulators.common.service import log
@@ -87,7 +87,7 @@ class TunnelKeeper:
         self._uplink, self._tries = situation.uplink, 0
         try:
             self._charon.terminate(CONNECTION)
-            set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink))
+            set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink, self._means))
         except (CharonError, DaemonError) as error:
             log(f"tunnel: {error}")
         self._wake.set()
@@ -100,7 +100,7 @@ class TunnelKeeper:
             self._charon.load_key(tunnel.key_pem or "")
             self._charon.load_ca(tunnel.remote_ca_pem or "")
         prepare_interface(self._means, tunnel.remote_subnets, address_of(self._config.segments[0]))
-        set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink))
+        set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink, self._means))
         self._loaded = None
 
     def _listen(self) -> None:
@@ -137,7 +137,7 @@ class TunnelKeeper:
         if uplink is None:
             return
         try:
-            size = largest_inner(uplink.mtu, parse_suite(name_esp(child)), in_udp=True)
+            size = cap_inner(largest_inner(uplink.mtu, parse_suite(name_esp(child)), in_udp=True), self._means)
         except SuiteError as error:
             log(f"tunnel: {error}")
             return

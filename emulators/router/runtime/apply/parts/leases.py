@@ -33,7 +33,6 @@ def render(config: DeviceConfig, situation: Situation) -> Files:
         f"servers-file={SERVERS}",
         "dhcp-leasefile=/run/dnsmasq.leases",
         f"pid-file={PID}",
-        "log-dhcp",
     ]
     for segment in config.segments:
         tag, dhcp = bridge_of(segment), segment.dhcp
