@@ -1,10 +1,9 @@
 # make prove   set up what is missing, prove profiles/pier-kiosk.yaml, print the verdict
 # make test    everything that holds the project: style, types, rooms, tests (with a real lab); leaves nothing running
-# make bench   prove it RUNS times and print how long each stage took
+# make bench   measure the bench itself: lab up, overhead, radio link, stage times, labs at once; into .bench/bench.json
 # make clean   remove what was made here: .venv, caches, images; never runs/, which is evidence
 
 PROFILE ?= profiles/pier-kiosk.yaml
-RUNS ?= 5
 BIN := .venv/bin
 INSTALLED := .venv/.installed
 
@@ -31,22 +30,11 @@ checks: $(INSTALLED)
 	$(BIN)/lint-imports
 	$(BIN)/python -m pytest -q
 
-define SPREAD
-import json, pathlib, statistics
-runs = [json.loads(path.read_text()) for path in sorted(pathlib.Path(".bench").rglob("verdict.json"))]
-print(f"{sum(run['proven'] for run in runs)} of {len(runs)} runs proven; seconds: least, median, most")
-for number, stage in enumerate(runs[0]["stages"]):
-    took = [run["stages"][number]["took_s"] for run in runs]
-    took = [value for value in took if value is not None] or [float("nan")]
-    print(f"{stage['stage']:24}{min(took):8.2f}{statistics.median(took):8.2f}{max(took):8.2f}")
-endef
-export SPREAD
-
+# ONLY=NAME makes one measurement: lab_up, radio_link, fleet, nominal or stage_times.
 bench: $(INSTALLED)
+	@sh harness/setup/venv.sh --need docker-compose docker-compose
 	@$(BIN)/branchproof prepare
-	@rm -rf .bench
-	@for run in $$(seq $(RUNS)); do $(BIN)/branchproof prove $(PROFILE) --out .bench || echo "run $$run: exit $$?"; done
-	@$(BIN)/python -c "$$SPREAD"
+	@$(BIN)/python -m tests.bench $(if $(ONLY),--only $(ONLY))
 
 clean:
 	@if [ -e $(INSTALLED) ]; then $(BIN)/python -m harness.setup.images --remove; fi

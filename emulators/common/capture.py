@@ -1,8 +1,8 @@
 """Packet capture of a link by tcpdump, as a child of the stand-in. Layer: stand-in, I/O.
 
 Laws: `start_capture` returns only once tcpdump says that it listens, so nothing sent afterwards is missed; ``stop``
-ends it by SIGINT, on which tcpdump writes out what it holds. Packets reach the file as they are seen (-U,
---immediate-mode), so a copy taken while the capture runs is whole up to that moment.
+lets it read all that came before and then ends it; what the kernel had no room for can be asked for. Packets reach the
+file as they are seen (-U, --immediate-mode), so a copy taken while the capture runs is whole up to that moment.
 
 Not here: what is in a capture (census.py); the verbs that hand it out (verbs.py).
 """
@@ -10,6 +10,7 @@ Not here: what is in a capture (census.py); the verbs that hand it out (verbs.py
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import threading
@@ -20,6 +21,11 @@ from pathlib import Path
 from emulators.common.service import log
 
 CAPTURE_DIR = Path("/run/capture")
+SNAPLEN_BYTES = 2000
+"""Whole packets of every link here (MTU 1500); of the larger segments that the kernel hands over unsplit, the head. The
+kernel's ring has slots of this size, so a longer one means fewer slots: 8 at tcpdump's default, which lost packets."""
+BUFFER_KIB = 16 * 1024  # some 4000 slots: more than a second of a 40 Mbit/s link while tcpdump does not get to run
+STATISTICS_S = 2.0
 START_TIMEOUT_S = 10.0  # tcpdump listens after some 50 ms here; a loaded machine gets a wide margin
 STOP_TIMEOUT_S = 5.0
 
@@ -41,6 +47,7 @@ class Capture:
 
     def stop(self) -> None:
         """End the capture and wait until the file is whole. Raises: CaptureError."""
+        self._wait_idle()
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGKILL):
             if self.process.poll() is None:
                 self.process.send_signal(number)
@@ -54,6 +61,41 @@ class Capture:
         if self.reader is not None:
             self.reader.join(STOP_TIMEOUT_S)
 
+    def _wait_idle(self) -> None:
+        """Wait until tcpdump sleeps: then it has read all that came before. A signal earlier leaves the rest unread."""
+        deadline = time.monotonic() + STOP_TIMEOUT_S
+        while self.process.poll() is None and time.monotonic() < deadline:
+            status = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="utf-8", errors="replace")
+            if status.rpartition(")")[2].split()[0] == "S":  # proc(5), field 3: sleeping, interruptibly
+                return
+            time.sleep(0.005)
+
+    def count_dropped(self) -> int:
+        """Return how many packets the kernel had no room for, so far: where not 0, the file does not hold all.
+
+        Asks a running tcpdump by SIGUSR1 (tcpdump(1)). Raises: CaptureError where it does not say.
+        """
+        told = len(self.statistics)
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGUSR1)
+        else:
+            told = 0
+        deadline = time.monotonic() + STATISTICS_S
+        while time.monotonic() < deadline:
+            for line in self.statistics[told:]:
+                if found := re.search(r"(\d+) packets? dropped by kernel", line):
+                    return int(found[1])
+            time.sleep(0.01)
+        raise CaptureError(f"capture of {self.link}: expected tcpdump's statistics, saw {self.statistics[-3:]}")
+
+
+_running: dict[str, Capture] = {}
+
+
+def find_capture(link: str) -> Capture | None:
+    """Return this process's last capture of a link."""
+    return _running.get(link)
+
 
 def capture_path(link: str) -> Path:
     """Return where the capture of a link is kept."""
@@ -62,12 +104,13 @@ def capture_path(link: str) -> Path:
 
 def build_command(link: str, path: Path, expression: str, snaplen: int) -> list[str]:
     """Return tcpdump's command line. -Z root: it must keep the user who may write to the path and be signalled."""
-    command = ["tcpdump", "-Z", "root", "-U", "--immediate-mode", "-n", "-i", link, "-s", str(snaplen), "-w", str(path)]
+    command = ["tcpdump", "-Z", "root", "-U", "--immediate-mode", "-n", "-B", str(BUFFER_KIB), "-i", link]
+    command += ["-s", str(snaplen or SNAPLEN_BYTES), "-w", str(path)]
     return [*command, *([expression] if expression else [])]
 
 
 def start_capture(link: str, path: Path, filter: str = "", snaplen: int = 0) -> Capture:  # noqa: A002
-    """Start to capture a link into a file (made anew). `filter` in pcap-filter(7)'s words; `snaplen` 0 keeps all.
+    """Start to capture a link into a file (made anew). `filter` in pcap-filter(7)'s words; `snaplen` 0: SNAPLEN_BYTES.
 
     Raises: CaptureError.
     """
@@ -94,6 +137,7 @@ def start_capture(link: str, path: Path, filter: str = "", snaplen: int = 0) -> 
             process.kill()
             process.wait()
             raise CaptureError(f"capture of {link}: tcpdump did not listen within {START_TIMEOUT_S} s")
+    _running[link] = capture
     return capture
 
 

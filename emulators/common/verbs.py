@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from emulators.common.capture import capture_path
+from emulators.common.capture import find_capture
 from emulators.common.census import census
 from emulators.common.service import Handler
 
@@ -32,8 +32,15 @@ def fetch_file(path: str) -> dict[str, str]:
 
 
 def take_census(link: str, inside: list[str]) -> dict[str, Any]:
-    """Return the census of a link's capture so far. Raises: OSError, CensusError."""
-    return census(capture_path(link).read_bytes(), inside)
+    """Return the census of a link's capture so far, and ``dropped``: packets that the capture lost (0: it holds all).
+
+    Raises: OSError where the link is not captured, CensusError, CaptureError.
+    """
+    capture = find_capture(link)
+    if capture is None:
+        raise FileNotFoundError(f"link {link} is not captured here")
+    dropped = capture.count_dropped()
+    return {**census(capture.path.read_bytes(), inside), "dropped": dropped}
 
 
 def standard_verbs() -> dict[str, Handler]:

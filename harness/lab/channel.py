@@ -7,7 +7,6 @@ daemon's stray word must not look like a broken bench, nor pass unseen. Not here
 
 from __future__ import annotations
 
-import contextlib
 import queue
 import threading
 from collections import Counter, deque
@@ -215,10 +214,3 @@ class Channel:
             self._log.add(received_ns, f"[lab] {event.part}: expected event {expected}, saw {event.seq}")
         self._next_seq[event.part] = event.seq + 1
         self._sink.put(EventSeen(self.node, event, received_ns))
-
-
-def close_all(channels: list[Channel]) -> None:
-    """Close channels one after the other, whatever one of them says."""
-    for channel in channels:
-        with contextlib.suppress(OSError):
-            channel.close()

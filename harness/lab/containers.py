@@ -1,29 +1,24 @@
 """A topology brought to life in containers: the live half of the Lab. Layer: lab, I/O, threads.
 
-Laws: everything that a node says comes through one queue and is handled in the caller's thread; an event leaves as an
-Observation in the harness's clock domain; a node that fails, ends or falls silent where it may not is a LabError with
-exit code and log tail; `stop` runs every step whatever one of them says.
+Laws: an event leaves as an Observation in the harness's clock domain; `stop` runs every step whatever one of them says.
 
-Not here: which services, which seeds (docker_lab.py); the order of building (assembly.py).
+Not here: which services, which seeds (docker_lab.py); the order of building (assembly.py); channels (conversation.py).
 """
 
 from __future__ import annotations
 
 import base64
-import itertools
-import queue
 import time
-from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from typing import Any
 
-from emulators.common.wire import Command, Event, render
-from harness.core.model import Action, Ask, Observation, PowerOn
+from harness.core.model import Action, Observation, PowerOn
 from harness.errors import LabError
 from harness.lab.assembly import Assembly
-from harness.lab.channel import Channel, Ended, EventSeen, Item, NodeLog
+from harness.lab.channel import EventSeen
+from harness.lab.conversation import Conversation
 from harness.lab.engine import Engine, EngineFacts, ImageFacts
 from harness.lab.offsets import Offset, Sample, combine_samples
 from harness.lab.owner import KEPT_LABEL, RUN_LABEL, describe_self, make_labels
@@ -39,10 +34,7 @@ READY_S = 60.0
 """From the last start to the last node.ready. 1 to 3 s here; a loaded machine gets a wide margin."""
 ANSWER_S = 30.0
 """For an answer that we ask for ourselves (clock, fetch)."""
-EXIT_S = 5.0
-"""From the end of a node's stream to the engine knowing its exit code."""
 CLOCK_ROUNDS = 5
-LOG_TAIL_LINES = 25
 INPUTS_LABEL = "branchproof.inputs"
 
 
@@ -81,13 +73,10 @@ class ContainerLab:
         self._clock: Clock = clock or SystemClock()
         self._engine: Engine | None = None
         self._assembly: Assembly | None = None
-        self._channels: dict[str, Channel] = {}
-        self._ids: dict[str, str] = {}
-        self._logs: dict[str, NodeLog] = {name: NodeLog(name) for name in topology.services}
-        self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()
-        self._held: deque[Item] = deque()
+        one_shots = [s.name for s in topology.services.values() if s.network_mode == "host"]
+        self._talk = Conversation(run_id, topology.services, one_shots, self._clock)
+        self._router_id: str | None = None
         self._seeds: Mapping[str, Seed] = {}
-        self._numbers = itertools.count(1)
         self._labels: dict[int, str] = {}
         self._offset: Offset | None = None
         self._powered = False
@@ -116,7 +105,7 @@ class ContainerLab:
         self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
         self._deliver_seeds(self._assembly)
         self._times["containers_s"] = (self._clock.now_ns() - began_ns) / 1e9
-        self._wait_ready(set(self._assembly.nodes) - {self._router})
+        self._talk.wait_kind("node.ready", set(self._assembly.nodes) - {self._router}, READY_S)
         self._times["ready_s"] = (self._clock.now_ns() - began_ns) / 1e9
         self._measure_offset(sorted(set(self._assembly.nodes) - {self._router}))
         self._times["start_s"] = (self._clock.now_ns() - began_ns) / 1e9
@@ -133,9 +122,9 @@ class ContainerLab:
 
     def _attach(self, node: str, container: str) -> None:
         assert self._engine is not None
-        stream = self._engine.attach(container)
-        self._ids[node] = container
-        self._channels[node] = Channel(node, stream, self._queue, self._logs[node], self._clock)
+        self._talk.attach(self._engine, node, container)
+        if node == self._router:
+            self._router_id = container
 
     def _deliver_seeds(self, assembly: Assembly) -> None:
         """Give each node its seed when it is attached and the bridges are set: it does nothing before that."""
@@ -153,21 +142,7 @@ class ContainerLab:
                 expected=f"a seed for {node}", seen=f"seeds for {', '.join(sorted(self._seeds))}", where=node,
                 hint="a bug: the topology has a node that the plan has no seed for",
             )  # fmt: skip
-        self._channels[node].send(render_seed(self._seeds[node]))
-
-    def _wait_ready(self, waiting: set[str]) -> None:
-        deadline_ns = self._clock.now_ns() + int(READY_S * 1e9)
-        seen: list[Item] = []
-        while waiting:
-            item = self._next_item(deadline_ns)
-            if item is None:
-                late = ", ".join(sorted(waiting))
-                raise self._node_error(min(waiting), "node.ready", f"none within {READY_S:g} s from {late}")
-            if isinstance(item, EventSeen):
-                seen.append(item)
-                if item.event.kind == "node.ready":
-                    waiting.discard(item.node)
-        self._held.extendleft(reversed(seen))
+        self._talk.send(node, render_seed(self._seeds[node]))
 
     def _measure_offset(self, nodes: list[str]) -> None:
         samples = [self._sample_clock(node) for node in nodes]
@@ -187,9 +162,9 @@ class ContainerLab:
 
     def _sample_clock(self, node: str) -> Sample:
         sent_ns = self._clock.now_ns()
-        event, received_ns = self._ask(node, "clock", {}, ANSWER_S)
+        event, received_ns = self._talk.ask(node, "clock", {}, ANSWER_S)
         if not event.data.get("ok"):
-            raise self._node_error(node, "an answer to the verb clock", str(event.data.get("error")))
+            raise self._talk.error(node, "an answer to the verb clock", str(event.data.get("error")))
         return Sample(node, sent_ns, int(event.data["result"]["monotonic_ns"]), received_ns)
 
     # ------------------------------------------------------------ run
@@ -206,40 +181,39 @@ class ContainerLab:
                 where="lab",
                 hint="a bug in a stage or check, unless the lab was not started",
             )
-        self._labels[self._send(action)] = action.label
+        self._labels[self._talk.command(action.node, action.ask, action.args)] = action.label
 
     def power_cut(self) -> None:
-        """Take the router's power: its container is killed. Its volume stays. PowerOn gives power again."""
-        if not self._powered or self._engine is None:
+        """Take the router's power: its container is killed. Its volume stays. PowerOn gives power again.
+
+        The kernel answers pings and forwards for the dead router until it has cleaned up its network namespace, some
+        tens of milliseconds later; the engine cannot tell when.
+        """
+        if not self._powered or self._engine is None or self._router_id is None:
             return
         self._powered = False
-        container, channel = self._ids[self._router], self._channels.pop(self._router)
-        self._engine.cut_power(container, len(self.topology.services[self._router].attachments), int(ANSWER_S))
-        channel.close()
+        self._engine.kill(self._router_id)
+        self._engine.wait_exit(self._router_id, int(ANSWER_S))
+        self._talk.detach(self._router)
 
     def _power_on(self) -> None:
-        if self._engine is None or self._router not in self._ids or self._powered:
+        if self._engine is None or self._router_id is None or self._powered:
             raise LabError(
                 expected="a router without power",
                 seen="it has power" if self._powered else "no lab that was started",
                 where=self._router,
                 hint="a bug: PowerOn belongs once after start, and once after each power cut",
             )
-        if self._router not in self._channels:
-            self._attach(self._router, self._ids[self._router])
+        if not self._talk.has_channel(self._router):
+            self._attach(self._router, self._router_id)
         self._send_seed(self._router)
         self._powered = True
-        self._engine.start(self._ids[self._router])
-
-    def _send(self, ask: Ask) -> int:
-        number = next(self._numbers)
-        self._channels[ask.node].send(render(Command(number, ask.ask, ask.args)))
-        return number
+        self._engine.start(self._router_id)
 
     def _running(self) -> list[str]:
         if self._engine is None or self._offset is None or self._assembly is None:
             return []
-        up = {node for node, channel in self._channels.items() if not channel.ended and node in self._assembly.nodes}
+        up = {node for node in self._assembly.nodes if self._talk.is_open(node)}
         return sorted(up if self._powered else up - {self._router})
 
     def _can_ask(self, node: str) -> bool:
@@ -247,61 +221,10 @@ class ContainerLab:
 
     def wait_observation(self, deadline_ns: int) -> Observation | None:
         """See ports.Lab. Raises: LabError."""
-        while (item := self._next_item(deadline_ns)) is not None:
+        while (item := self._talk.next_item(deadline_ns)) is not None:
             if isinstance(item, EventSeen):
                 return self._to_observation(item)
         return None
-
-    def _next_item(self, deadline_ns: int) -> Item | None:
-        """Return the next item; None at the deadline. Raises: LabError for a node that broke.
-
-        An end that was meant (one-shot container, power cut) comes through, for the caller to skip.
-        """
-        item = self._held.popleft() if self._held else self._pull(deadline_ns)
-        if isinstance(item, Ended):
-            self._check_end(item)
-        elif item is not None and item.event.kind == "node.failed":
-            raise self._node_error(item.node, "a node that works", f"node.failed: {item.event.data.get('error')}")
-        elif item is not None and item.event.kind == "command.rejected":
-            raise self._node_error(item.node, "a command it can read", str(item.event.data.get("error")))
-        return item
-
-    def _pull(self, deadline_ns: int) -> Item | None:
-        left_s = (deadline_ns - self._clock.now_ns()) / 1e9
-        try:
-            return self._queue.get(timeout=left_s) if left_s > 0 else self._queue.get_nowait()
-        except queue.Empty:
-            return None
-
-    def _check_end(self, end: Ended) -> None:
-        one_shots = self._assembly.one_shots if self._assembly else {}
-        if self._channels.get(end.node) is not end.channel or end.node in one_shots:
-            return
-        raise self._node_error(end.node, "a node that runs", f"its stream ended ({end.error or 'no more output'})")
-
-    def _node_error(self, node: str, expected: str, seen: str) -> LabError:
-        code = self._find_exit_code(node)
-        state = "still running" if code is None else f"exit code {code}"
-        tail = self._logs[node].tail(LOG_TAIL_LINES) or "(nothing)"
-        return LabError(
-            expected=expected,
-            seen=f"{seen}; {state}; last log lines:\n{tail}",
-            where=f"node {node} of run {self.run_id}",
-            hint=f"see nodes/{node}.log in the run folder",
-        )
-
-    def _find_exit_code(self, node: str) -> int | None:
-        """Return the exit code, waiting a moment for it: the stream ends before the engine has noted the exit."""
-        if self._engine is None or node not in self._ids:
-            return None
-        deadline_ns = self._clock.now_ns() + int(EXIT_S * 1e9)
-        channel = self._channels.get(node)
-        ended = channel is not None and channel.ended
-        while (code := self._engine.find_exit_code(self._ids[node])) is None:
-            if not ended or self._clock.now_ns() > deadline_ns:
-                return None
-            time.sleep(0.05)
-        return code
 
     def _to_observation(self, item: EventSeen) -> Observation:
         event = item.event
@@ -313,21 +236,6 @@ class ContainerLab:
         at_ns = self._offset.to_harness(event.at_ns) if self._offset else event.at_ns
         return Observation(event.node, event.part, event.kind, at_ns, item.received_ns, event.wall_ns, event.seq, data)
 
-    def _ask(self, node: str, verb: str, args: Mapping[str, Any], timeout_s: float) -> tuple[Event, int]:
-        """Ask on the lab's own account; all else that comes meanwhile, also another node's end, is held for
-        `wait_observation`, and judged there."""
-        number = self._send(Ask(node, verb, args, ""))
-        deadline_ns = self._clock.now_ns() + int(timeout_s * 1e9)
-        while (item := self._pull(deadline_ns)) is not None:
-            if isinstance(item, EventSeen):
-                is_answer = item.event.kind == "command.done" and item.event.data.get("id") == number
-                if is_answer and item.node == node:
-                    return item.event, item.received_ns
-            self._held.append(item)
-            if isinstance(item, Ended) and item.node == node:
-                break
-        raise self._node_error(node, f"an answer to the verb {verb}", f"none within {timeout_s:g} s, or it ended")
-
     # ------------------------------------------------------------ after the run
 
     def facts(self) -> Mapping[str, Any]:
@@ -336,8 +244,7 @@ class ContainerLab:
             **self._facts,
             "means": list(self._means),
             "lab_times_s": dict(self._times),
-            "stray_lines": {n: c.stray_lines for n, c in sorted(self._channels.items()) if c.stray_lines},
-            "lost_events": {n: c.lost_events for n, c in sorted(self._channels.items()) if c.lost_events},
+            **self._talk.count_trouble(),
         }
 
     def collect(self) -> Iterator[tuple[str, bytes]]:
@@ -346,23 +253,20 @@ class ContainerLab:
             content = self._fetch(fetch) if self._can_ask(fetch.node) else None
             if content is not None:
                 yield fetch.name, content
-        for name, log in sorted(self._logs.items()):
+        for name, log in sorted(self._talk.logs.items()):
             yield f"nodes/{name}.log", log.render()
 
     def _fetch(self, fetch: Fetch) -> bytes | None:
         try:
-            event, _ = self._ask(fetch.node, "fetch", {"path": fetch.path}, ANSWER_S)
+            event, _ = self._talk.ask(fetch.node, "fetch", {"path": fetch.path}, ANSWER_S)
         except LabError as error:
-            self._note(fetch.node, f"fetch {fetch.path}: {error.seen.splitlines()[0]}")
+            self._talk.note(fetch.node, f"fetch {fetch.path}: {error.seen.splitlines()[0]}")
             return None
         if event.data.get("ok"):
             return base64.b64decode(event.data["result"]["base64"])
         if "FileNotFoundError" not in str(event.data.get("error")):
-            self._note(fetch.node, f"fetch {fetch.path}: {event.data.get('error')}")
+            self._talk.note(fetch.node, f"fetch {fetch.path}: {event.data.get('error')}")
         return None
-
-    def _note(self, node: str, text: str) -> None:
-        self._logs[node].add(self._clock.now_ns(), f"[lab] {text}")
 
     def stop(self, keep: bool = False) -> None:
         """Remove everything of this run; with `keep`, mark the run as kept (`sweep` then leaves it) and only let go.
@@ -372,7 +276,6 @@ class ContainerLab:
         if self._assembly is not None:
             self._assembly.close()
         engine, self._engine = self._engine, None
-        channels = list(self._channels.values())
         self._powered = False
         left: tuple[str, ...] = ()
         try:
@@ -381,8 +284,7 @@ class ContainerLab:
             elif engine is not None:
                 left = remove_labelled(engine, f"{RUN_LABEL}={self.run_id}")
         finally:
-            for channel in channels:
-                channel.close()
+            self._talk.close()
             if engine is not None:
                 engine.close()
         if left:

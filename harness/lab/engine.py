@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import socket
-import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -235,29 +234,10 @@ class Engine:
         with _asking(f"an exit within {timeout_s} s", container):
             return int(self._client.wait(container, timeout=timeout_s)["StatusCode"])
 
-    def cut_power(self, container: str, links: int, timeout_s: int) -> None:
-        """End a container at once, and return when its `links` (so many) are gone too. Raises: EngineError.
-
-        Its kernel goes on answering pings and forwarding after its last process has ended, until the engine has taken
-        the links away; only the engine's own event tells when that is done (inspection shows it too early).
-        """
-        with _asking("a killed container whose links go", container):
-            filters = {"type": "network", "event": "disconnect"}
-            events = self._client.events(decode=True, filters=filters)
-            watchdog = threading.Timer(timeout_s, events.close)
-            watchdog.start()
-            try:
-                self._client.kill(container, "SIGKILL")
-                gone = 0
-                while gone < links:
-                    event = next(events, None)
-                    if event is None:
-                        raise OSError(f"{gone} of {links} links gone within {timeout_s} s")
-                    gone += event["Actor"]["Attributes"].get("container") == container
-            finally:
-                watchdog.cancel()
-                watchdog.join()
-                events.close()
+    def kill(self, container: str) -> None:
+        """End a container at once."""
+        with _asking("a killed container", container):
+            self._client.kill(container, "SIGKILL")
 
     def remove(self, resource: Resource) -> None:
         """Remove a container (running or not), a network or a volume. What is gone already is fine."""
@@ -285,5 +265,5 @@ def _asking(expected: str, where: str, hint: str = "") -> Iterator[None]:
         default = "see the engine's own log for more"
         raise cls(expected=expected, seen=seen, where=where, hint=hint or default) from error
     except (docker.errors.DockerException, requests.exceptions.RequestException, OSError) as error:
-        default = "is the engine running, may this user use it, and does DOCKER_HOST name it?"
+        default = "`branchproof prepare` sets one up; is it running, may this user use it, does DOCKER_HOST name it?"
         raise EngineError(expected=expected, seen=str(error), where=where, hint=default) from error

@@ -116,7 +116,7 @@ class FakeLab:
         self._clock.move_to(received_ns)
         if isinstance(arrived, Breakage):
             raise LabError(
-                expected="a node that works", seen=arrived.seen, where=f"node {arrived.node}", hint="a scripted breakage"
+                expected="a node that works", seen=arrived.seen, where=f"node {arrived.node}", hint="as scripted"
             )
         return arrived
 

@@ -2,7 +2,7 @@
 
 Law: only what carries this bench's labels, and only when its owner is known to be dead. An owner that cannot be seen
 from here (another host or pid namespace, no /proc) counts as dead after a day. A run that was kept on purpose stays.
-With `everything` those go too; a run whose owner lives never does. Not here: a living run's own removal (containers.py).
+With `all` those go too; a run whose owner lives never does. Not here: a living run's own removal (containers.py).
 """
 
 from __future__ import annotations

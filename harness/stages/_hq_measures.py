@@ -24,6 +24,7 @@ from harness.core.sizes import (
     Suite,
     SuiteError,
     find_largest_inner_bytes,
+    find_outer_bytes,
     parse_suite,
 )
 from harness.core.timing import find_median
@@ -149,3 +150,28 @@ def judge_clear(evidence: Evidence) -> Finding:
     shown = "; ".join(map(str, as_list(answer.get("clear_examples"))))
     seen = f"{clear} in clear, {esp} in ESP of {answer.get('packets')} packets" + (f": {shown}" if shown else "")
     return hold(check, clear == 0 and esp > 0, claim, expected, seen, [answer])
+
+
+def judge_wire(evidence: Evidence) -> Finding:
+    """Hold the largest ESP packet in the capture against the arithmetic for the largest inner packet that crossed."""
+    check, claim = "hq_reached.wire", "on the wire the largest packet is as long as its ciphers make it (RFC 4303)"
+    broken = find_broken(evidence, check, claim, "", LARGEST) or find_broken(evidence, check, claim, "", CENSUS)
+    largest, census = evidence.find_answer(LARGEST), evidence.find_answer(CENSUS)
+    child = evidence.find_last("hq-gateway", "child.installed")
+    if broken is not None or largest is None or census is None or child is None:
+        return broken or leave_open(check, claim, "", "nothing")
+    try:
+        suite = _find_suite(str(child.data.get("esp") or ""))
+    except SuiteError as error:
+        return leave_open(check, claim, "a suite of known sizes", str(error), [child])
+    inner = as_count(largest.get("bytes"))
+    wanted = find_outer_bytes(inner, suite, in_udp=child.data.get("encap") is True)
+    seen, fragments = census.get("esp_outer_max_bytes"), census.get("fragments")
+    return hold(
+        check,
+        (seen, fragments) == (wanted, 0),
+        claim,
+        f"{wanted} bytes for {inner} inside, no fragments",
+        f"{seen} bytes, {fragments} fragments",
+        [child, largest, census],
+    )

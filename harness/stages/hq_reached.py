@@ -24,6 +24,7 @@ from harness.stages._hq_measures import (
     judge_largest,
     judge_ping,
     judge_transfer,
+    judge_wire,
     read_round_trips,
 )
 from harness.stages._shared import (
@@ -110,6 +111,7 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         judge_largest(plan, evidence),
         judge_transfer(plan, evidence),
         judge_clear(evidence),
+        judge_wire(evidence),
     )
 
 
@@ -170,6 +172,7 @@ _TRANSFER = answered(
     {"status": 200, "bytes": 1_000_000, "sha256": digest_stream(1_000_000), "took_s": 1.2, "error": None},
 )
 _CENSUS_RESULT: dict[str, Any] = {"packets": 900, "clear": 0, "ike": 6, "esp_udp": 850, "esp": 0, "clear_examples": []}
+_CENSUS_RESULT |= {"esp_outer_max_bytes": 1428, "fragments": 0}
 _CENSUS = answered("carrier", CENSUS, 38.5, _CENSUS_RESULT)
 _ALL = (CHILD, LEASED, _ECHO, _PINGED, _LARGEST, _TRANSFER, _CENSUS)
 
@@ -235,6 +238,16 @@ EXAMPLES = (
                 {**_CENSUS_RESULT, "clear": 1, "clear_examples": ["10.20.10.100 > 10.200.0.10 icmp/8 84 bytes"]},
             ),
         ),
+    ),
+    Example(
+        "ESP goes out in fragments",
+        "FAIL",
+        _swap(_CENSUS, answered("carrier", CENSUS, 38.5, {**_CENSUS_RESULT, "fragments": 2})),
+    ),
+    Example(
+        "packets on the wire are longer than the ciphers make them",
+        "FAIL",
+        _swap(_CENSUS, answered("carrier", CENSUS, 38.5, {**_CENSUS_RESULT, "esp_outer_max_bytes": 1444})),
     ),
     Example("the largest packet was not measured", "INCONCLUSIVE", tuple(s for s in _ALL if s is not _LARGEST)),
 )

@@ -54,8 +54,8 @@ def measure(say: Callable[[str], None]) -> Result:
     }
     note = (
         f"TCP between two containers, {REPETITIONS} times {TCP_S:g} s each way in turns, MTU {MTU_BYTES}; up is modem "
-        "to gateway; both ends share this machine's cores with sender and receiver. Each loss is a 95 % interval: one in "
-        "twenty misses by chance."
+        "to gateway; both ends share this machine's cores with sender and receiver. A loss is met where the 95 % "
+        "interval of what was lost holds it: one in twenty misses by chance."
     )
     return Result("radio_link", "the radio link through TUN and GTP-U", figures, (note,), samples)
 

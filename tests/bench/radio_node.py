@@ -15,7 +15,7 @@ from typing import Any
 
 from emulators.common.gtp_link import Bearer, GtpLink, open_tun
 from emulators.common.links import settle_links
-from emulators.common.service import Console, load_seed, serve_commands
+from emulators.common.service import Console, Handler, load_seed, serve_commands
 from emulators.common.shaper import Shape, build_shape
 from emulators.common.verbs import standard_verbs
 
@@ -147,7 +147,7 @@ def main() -> None:
     settle_links(seed)
     node = Node(seed["settings"])
     console.emit("node.ready")
-    verbs = {
+    verbs: dict[str, Handler] = {
         "shape": node.shape, "take_tcp": take_tcp, "send_tcp": send_tcp,
         "open_sink": open_sink, "read_sink": read_sink, "send_udp": send_udp,
     }  # fmt: skip

@@ -1,7 +1,8 @@
 """Counts packets of the bench's addresses on the engine host's interfaces, from a container in the host's network.
 
-One tcpdump an interface, with one filter for all. Interfaces of lab networks (any engine network but the default one)
-and their veth ends are not watched: there the bench's packets belong. Interfaces that are down carry nothing.
+One tcpdump an interface, with one filter for all. Not watched: bridges of lab networks (any engine network but the
+default one), where the bench's packets belong; veth ends, which are containers' cables (what comes out of one goes on
+to its bridge or into the host, and leaves by an interface that is watched); interfaces that are down.
 """
 
 from __future__ import annotations
@@ -40,26 +41,18 @@ def lab_bridges() -> set[str]:
 
 
 def host_interfaces(bench: Bench) -> list[dict]:
-    return json.loads(bench.one_shot("ip", "-j", "addr"))
+    return json.loads(bench.one_shot("ip", "-d", "-j", "addr"))
 
 
 def other_interfaces(bench: Bench) -> list[str]:
     """Return the host's interfaces that are up and no lab's own."""
-    deadline = time.monotonic() + START_TIMEOUT_S
-    while True:
-        before = lab_bridges()
-        interfaces = host_interfaces(bench)
-        labs = before | lab_bridges()  # other runs may come and go meanwhile
-        # The engine makes a container's veth first and a port of its bridge then: wait for those being made. One that
-        # stays without a bridge is a way out like any other, and is watched.
-        if all("master" in item for item in interfaces if item["ifname"].startswith("veth")):
-            break
-        if time.monotonic() > deadline:
-            break
+    before = lab_bridges()
+    interfaces = host_interfaces(bench)
+    labs = before | lab_bridges()  # other runs may come and go meanwhile
     names = []
     for item in interfaces:
-        is_lab = item["ifname"] in labs or item.get("master") in labs
-        if "UP" in item["flags"] and "LOOPBACK" not in item["flags"] and not is_lab:
+        is_cable = item.get("linkinfo", {}).get("info_kind") == "veth"
+        if "UP" in item["flags"] and "LOOPBACK" not in item["flags"] and not is_cable and item["ifname"] not in labs:
             names.append(item["ifname"])
     return names
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import os
+import signal
 import socket
 
 import pytest
@@ -29,6 +30,32 @@ def test_what_is_sent_between_start_and_stop_is_in_the_file(tmp_path):
     result = census(path.read_bytes(), ["127.88.0.0/16"])
     assert (result["packets"], result["clear"]) == (25, 25)
     assert any("25 packets captured" in line for line in capture.statistics)
+    assert capture.count_dropped() == 0
+
+
+def test_a_burst_is_not_lost(tmp_path):
+    """As many packets as fit the ring while tcpdump may not run at all: the ring must hold them."""
+    capture = start_capture("lo", tmp_path / "lo.pcap", "udp dst port 49324")
+    try:
+        capture.process.send_signal(signal.SIGSTOP)
+        send(2000, 49324)
+        capture.process.send_signal(signal.SIGCONT)
+        assert capture.count_dropped() == 0
+        send(1, 49324)
+        wait_until(lambda: census((tmp_path / "lo.pcap").read_bytes(), [])["packets"] == 2001)
+    finally:
+        capture.stop()
+
+
+def test_what_is_lost_is_told(tmp_path):
+    capture = start_capture("lo", tmp_path / "lo.pcap", "udp dst port 49325")
+    try:
+        capture.process.send_signal(signal.SIGSTOP)
+        send(20_000, 49325)
+        capture.process.send_signal(signal.SIGCONT)
+        assert capture.count_dropped() > 0
+    finally:
+        capture.stop()
 
 
 def test_a_capture_can_be_read_while_it_runs(tmp_path):

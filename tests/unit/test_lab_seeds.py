@@ -20,6 +20,7 @@ from emulators.common.firmware import FirmwareError, verify
 from emulators.common.links import Link
 from emulators.common.record import from_json
 from emulators.management.identity import read_identity
+from emulators.router.runtime.apply.check import check_config
 from harness.core.model import FirmwareRecord, Plan, Records
 from harness.lab.compose_file import load_topology
 from harness.lab.docker_lab import make_materials, select_for_plan
@@ -63,10 +64,11 @@ def test_every_node_has_a_seed_of_one_line_with_its_links(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_router_would_accept_its_configuration(name: str) -> None:
-    """By the device's own strict reader."""
+    """By the device's own strict reader and its check of the meaning."""
     plan, _, _ = prepared(name)
     config = from_json(DeviceConfig, seeds_of(name)["management"]["settings"]["config"])
     assert config.hostname == plan.branch.hostname and len(config.segments) == len(plan.branch.segments)
+    check_config(config)
     assert config.tunnel.psk or (config.tunnel.certificate_pem and config.tunnel.key_pem)
 
 
