@@ -208,7 +208,9 @@ class ContainerLab:
             self._attach(self._router, self._router_id)
         self._send_seed(self._router)
         self._powered = True
+        began_ns = self._clock.now_ns()
         self._engine.start(self._router_id)
+        self._times["power_on_s"] = (self._clock.now_ns() - began_ns) / 1e9
 
     def _running(self) -> list[str]:
         if self._engine is None or self._offset is None or self._assembly is None:

@@ -39,8 +39,15 @@ CAPTURED = (
 class DockerLab(ContainerLab):
     """One plan's lab in containers. `operator` is what the `ssh` probe needs to be the operator (or empty)."""
 
-    def __init__(self, plan: Plan, secrets: Secrets, run_id: str, clock: Clock | None = None) -> None:
-        self._materials = make_materials(plan)
+    def __init__(
+        self,
+        plan: Plan,
+        secrets: Secrets,
+        run_id: str,
+        clock: Clock | None = None,
+        materials: Materials | None = None,
+    ) -> None:
+        self._materials = materials or make_materials(plan)
         self.operator = operator_probe(plan.branch, self._materials)
         fetches = tuple(
             Fetch(node, f"/run/capture/{link}.pcap", f"captures/{node}-{link}.pcap") for node, link in CAPTURED

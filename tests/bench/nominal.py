@@ -2,12 +2,13 @@
 
 Every second of a run (`wall`, from process start to process end, Python's own start included) is in one of:
 
-* `engine`: lab_up_s + lab_down_s of verdict.json (facts.times_s): networks, containers, stand-ins' start, removal.
+* `engine`: lab_up_s + lab_down_s of verdict.json (facts.times_s) and power_on_s (facts.lab_times_s): networks,
+  containers, stand-ins' start, removal; and the start of the router's container, which the loop waits for.
 * `lab`: waited_s less the settle time: the loop had nothing to do and waited for stand-ins, which were waiting for
   protocols or for each other.
-* `overhead`: all the rest. That is Python's start, profile and plan, the loop's own work (loop_s - waited_s), the
-  settle time at the end (the loop waits, but for no protocol: only so that nothing is still under way), the gathering
-  of captures and logs, judging and writing.
+* `overhead`: all the rest. That is Python's start, profile and plan, the loop's own work (loop_s - waited_s -
+  power_on_s), the settle time at the end (the loop waits, but for no protocol: only so that nothing is still under
+  way), the gathering of captures and logs, judging and writing.
 
 The settle time is read off the tape: from the end of the last step to the last entry, which ends the run. The end of
 the last step is SETTLE_NS before the deadline of a machine that was given all but the last entry.
@@ -47,14 +48,14 @@ def account(run: Run) -> Account:
     """Return where a run's time went."""
     times = run.verdict["facts"]["times_s"]
     settle_s = _find_settle_s(run)
-    engine_s = times["lab_up_s"] + times["lab_down_s"]
+    power_on_s = run.verdict["facts"]["lab_times_s"]["power_on_s"]
     return Account(
         wall_s=run.wall_s,
-        engine_s=engine_s,
+        engine_s=times["lab_up_s"] + times["lab_down_s"] + power_on_s,
         lab_s=times["waited_s"] - settle_s,
         settle_s=settle_s,
-        loop_own_s=times["loop_s"] - times["waited_s"],
-        rest_s=run.wall_s - engine_s - times["loop_s"],
+        loop_own_s=times["loop_s"] - times["waited_s"] - power_on_s,
+        rest_s=run.wall_s - times["lab_up_s"] - times["lab_down_s"] - times["loop_s"],
     )
 
 
