@@ -49,13 +49,17 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
         args = _build_parser().parse_args(argv)
         code = args.run(args, console)
     except KeyboardInterrupt:
-        _complain(console, "interrupted; the lab is taken down")
+        _complain("interrupted; the lab is taken down")
         code = EXIT_INTERRUPTED
+    except InputError as error:
+        many = len(error.problems) > 1
+        _complain(f"{len(error.problems)} problems\n{error}" if many else str(error))
+        code = error.exit_code
     except BranchproofError as error:
-        _complain(console, str(error))
+        _complain(str(error))
         code = error.exit_code
     except Exception:
-        _complain(console, traceback.format_exc() + "this is a bug in branchproof itself")
+        _complain(traceback.format_exc() + "this is a bug in branchproof itself")
         code = EXIT_BUG
     sys.stdout.flush()
     sys.exit(code)
@@ -69,7 +73,7 @@ def _warn(problem: Problem) -> None:
     sys.stderr.write(f"branchproof: warning: {problem}\n")
 
 
-def _complain(console: Console, text: str) -> None:
+def _complain(text: str) -> None:
     sys.stderr.write(f"branchproof: {text}\n")
 
 

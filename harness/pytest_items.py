@@ -108,7 +108,7 @@ class ProofItem(pytest.Item):
         if outcome != "PASS":
             last = ((i, machine.evidence[i]) for i in lines[-LAST_EVIDENCE:])
             shown = "\n".join(f"  {i:>5}  {seen.source} {seen.kind} {dict(seen.data)}" for i, seen in last)
-            raise NotReached(f"{outcome}: {text}\nlast evidence (tape line, node, event):\n{shown or '  none'}")
+            raise NotReached(f"{outcome}: {text}\nlast evidence (its number, node, event):\n{shown or '  none'}")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         if isinstance(excinfo.value, NotReached | BranchproofError):

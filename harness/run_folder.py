@@ -1,7 +1,7 @@
 """A run's folder: the only writer and reader of evidence. Layer: files only.
 
     plan.json        the plan (secrets as references)
-    tape.jsonl       every input to the machine, one JSON line each; evidence number N is the Nth observation, from 0
+    tape.jsonl       every input to the machine, one JSON line each, observations numbered
     at.txt           the modem's AT transcript, offsets in seconds from power-on
     nodes/NODE.log   what each stand-in and its daemons said
     captures/*.pcap  packets, by node and link
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any
 
@@ -60,8 +60,10 @@ class RunFolder:
 
     def write(self, entry: TapeEntry) -> None:
         """Append one entry to the tape."""
-        if entry.observation is not None:
-            self._observations.append(entry.observation)
+        seen = entry.observation
+        if seen is not None:
+            entry = replace(entry, number=len(self._observations))
+            self._observations.append(seen)
         line = json.dumps(to_json(entry), ensure_ascii=False, separators=(",", ":")).encode()
         self._tape.write(self._scrubber.scrub(line) + b"\n")
 

@@ -54,8 +54,7 @@ def result_missed(
     awaited = " and ".join(n.text for n in unmet) or stage.witness
     seen, shown = _explain(stage, evidence, late, failed)
     finding = Finding(stage.name, "FAIL", stage.witness, f"within {budget_s:g} s: {awaited}", seen, number(shown))
-    summary = f"not reached: {seen}"
-    return StageResult(stage.name, "FAIL", None, budget_s, summary, (finding,), finding.evidence)
+    return StageResult(stage.name, "FAIL", None, budget_s, "not reached", (finding,), finding.evidence)
 
 
 def _explain(

@@ -305,11 +305,13 @@ Action = PowerOn | Ask
 
 @dataclass(frozen=True, slots=True)
 class TapeEntry:
-    """One input to the machine. `now_ns` is the harness's clock when it was fed."""
+    """One input to the machine. `now_ns` is the harness's clock when it was fed; `number` counts observations from 0:
+    it is what a finding's evidence names."""
 
     kind: Literal["start", "observation", "tick"]
     now_ns: int
     observation: Observation | None = None
+    number: int | None = None
 
 
 # ---------------------------------------------------------------- what is concluded
@@ -317,7 +319,7 @@ class TapeEntry:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One claim judged. `evidence` are indices of tape lines; a FAIL has at least one, or says why there is none."""
+    """One claim judged. `evidence` are observations' numbers on the tape; a FAIL has at least one, or says why there is none."""
 
     check: str
     outcome: Outcome

@@ -1,7 +1,7 @@
 """Stages and findings as plain text, 80 columns, no colour needed. Layer: reports, pure.
 
 One line a stage: mark, name, what was seen, time against budget. Below a stage that is not a pass: what was expected,
-what was seen, and the numbers of the tape lines it rests on.
+what was seen, and the numbers of the observations it rests on (`number` in tape.jsonl).
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def explain_finding(finding: Finding) -> str:
     """Return claim, expected, seen and evidence, one below the other."""
     rows = [("claim", finding.claim), ("expected", finding.expected), ("seen", finding.seen)]
     if finding.evidence:
-        rows.append(("evidence", "tape lines " + ", ".join(map(str, finding.evidence[-8:]))))
+        rows.append(("evidence", "observations " + ", ".join(map(str, finding.evidence[-8:]))))
     return "\n".join(_field(name, text) for name, text in rows if text)
 
 
@@ -70,13 +70,17 @@ def render_stages(stages: Iterable[StageResult]) -> str:
 def _line(outcome: Outcome, name: str, text: str, right: str) -> str:
     left = f"  {MARKS[outcome]:<4}  {name:<{13 if right else 28}} "
     room = WIDTH - len(left) - (len(right) + 2 if right else 0)
-    first, *rest = textwrap.wrap(text, room) or [""]
-    more = textwrap.wrap(" ".join(rest), WIDTH - len(left)) if rest else []
+    first, *rest = _wrap(text, room) or [""]
+    more = _wrap(" ".join(rest), WIDTH - len(left)) if rest else []
     head = f"{left}{first:<{room}}  {right}" if right else left + first
     return "\n".join([head.rstrip(), *(" " * len(left) + line for line in more)])
 
 
+def _wrap(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, break_on_hyphens=False)  # names and identifiers stay whole
+
+
 def _field(name: str, text: str) -> str:
     head = f"          {name:<9} "
-    body = textwrap.wrap(text, WIDTH - len(head)) or [""]
+    body = _wrap(text, WIDTH - len(head)) or [""]
     return "\n".join((head if i == 0 else " " * len(head)) + part for i, part in enumerate(body))

@@ -10,6 +10,7 @@ import argparse
 import json
 import shutil
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -46,9 +47,10 @@ def main() -> int:
         code = _measure_all([name for name in NAMES if name in chosen], results)
     except KeyboardInterrupt:
         code = 130
-    facts["results"] = [asdict(result) for result in results]
-    (FOLDER / "bench.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
-    print(f"{render_end(results)}; raw samples in {FOLDER / 'bench.json'}")
+    finally:
+        facts["results"] = [asdict(result) for result in results]
+        (FOLDER / "bench.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
+        print(f"{render_end(results)}; raw samples in {FOLDER / 'bench.json'}")
     return code
 
 
@@ -67,7 +69,7 @@ def _measure_all(names: list[str], results: list[Result]) -> int:
         began_s = time.monotonic()
         try:
             results.append(measures[name]())
-        except (BenchError, BranchproofError) as error:
+        except (BenchError, BranchproofError, subprocess.TimeoutExpired) as error:
             print(f"{name}: could not be measured: {error}", flush=True)
             code = 3
             continue

@@ -86,6 +86,6 @@ def measure(runs: Runs) -> Result:
             report("    the loop's own work", median["loop_own_s"], "s"),
             report("    start, gathering, judging, writing", median["rest_s"], "s"),
         ),
-        (f"{sum(run.proven for run in taken)} of {len(taken)} runs of {taken[0].verdict['facts']['pace']} proven.",),
+        (f"{sum(run.proven for run in taken)} of {len(taken)} runs proven, pace {taken[0].verdict['facts']['pace']}.",),
         {"runs": [{name: getattr(a, name) for name in Account.__slots__} for a in accounts]},
     )

@@ -34,6 +34,13 @@ class Run:
     verdict: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class _Started:
+    out: Path
+    process: subprocess.Popen[str]
+    began_s: float
+
+
 class Runs:
     """Makes runs under one folder and keeps those made alone on the machine."""
 
@@ -55,30 +62,34 @@ class Runs:
 
     def make_at_once(self, count: int) -> tuple[Run, ...]:
         """Start runs together and wait for all. On the way out none is left: each takes its own lab down first."""
-        started: list[tuple[Path, subprocess.Popen[str], float]] = []
-        try:
-            for _ in range(count):
-                self._count += 1
-                out = self._folder / f"{self._count:02d}"
-                command = [str(Path(sys.executable).with_name("branchproof")), "prove", str(PROFILE), "--out", str(out)]
-                process = subprocess.Popen(
-                    command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-                )
-                started.append((out, process, time.monotonic()))
-            with ThreadPoolExecutor(count) as pool:
-                runs = tuple(pool.map(lambda each: _finish(*each), started))
-        finally:
-            for _, process, _ in started:
-                _stop(process)
+        with ThreadPoolExecutor(count) as pool:
+            started: list[_Started] = []
+            try:
+                for _ in range(count):
+                    started.append(self._start())  # one by one, so that those started are known if the next fails
+                runs = tuple(pool.map(_finish, started))
+            finally:  # before the pool waits for its threads, which wait for the processes
+                for each in started:
+                    _stop(each.process)
         for run in runs:
             self._say(f"run {run.folder.parent.name}: {'proven' if run.proven else 'NOT proven'} in {run.wall_s:.1f} s")
         return runs
 
+    def _start(self) -> _Started:
+        self._count += 1
+        out = self._folder / f"{self._count:02d}"
+        command = [str(Path(sys.executable).with_name("branchproof")), "prove", str(PROFILE), "--out", str(out)]
+        process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        return _Started(out, process, time.monotonic())
 
-def _finish(out: Path, process: subprocess.Popen[str], began_s: float) -> Run:
+
+def _finish(started: _Started) -> Run:
+    process = started.process
     output, _ = process.communicate(timeout=RUN_TIMEOUT_S)
-    wall_s = time.monotonic() - began_s
-    found = list(out.glob("*/verdict.json"))
+    wall_s = time.monotonic() - started.began_s
+    found = list(started.out.glob("*/verdict.json"))
     if process.returncode not in (0, 1) or len(found) != 1:
         raise BenchError(f"expected a run with a verdict, saw exit {process.returncode}: {output[-1500:]}")
     verdict = json.loads(found[0].read_text(encoding="utf-8"))

@@ -143,8 +143,6 @@ def measure(runs: Runs) -> Result:
             report("largest distance", max(distances), "ms"),
             *rows,
         ),
-        (
-            f"{len(distances)} pairs of {len(compared)} runs; powered and wan_obtained have no packet in a capture.",
-        ),
+        (f"{len(distances)} pairs of {len(compared)} runs; powered and wan_obtained have no packet in a capture.",),
         {"ms": by_stage},
     )

@@ -21,7 +21,8 @@ def render_result(result: Result) -> str:
 
 
 def _render_figure(figure: Figure) -> str:
-    number = f"{figure.value:.0f}" if abs(figure.value) >= 1000 else f"{figure.value:.3f}"
+    whole = isinstance(figure.value, int) or abs(figure.value) >= 1000
+    number = f"{figure.value:.{0 if whole else 3}f}"
     cells = f"  {figure.name:<40.40}{number:>9} {figure.unit:<7.7}{figure.target:>12} {_MARKS[figure.met]:<8}"
     return cells.rstrip()
 
