@@ -134,9 +134,7 @@ class NodeLog:
 class Channel:
     """Reads one attached stream into a queue, and writes lines to it, with a thread for each direction."""
 
-    def __init__(
-        self, node: str, stream: Duplex, sink: queue.SimpleQueue[Item], log: NodeLog, clock: Clock
-    ) -> None:
+    def __init__(self, node: str, stream: Duplex, sink: queue.SimpleQueue[Item], log: NodeLog, clock: Clock) -> None:
         self.node = node
         self.stray_lines = 0
         self.lost_events = 0

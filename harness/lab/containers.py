@@ -11,7 +11,7 @@ import base64
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from harness.core.model import Action, Observation, PowerOn
@@ -25,6 +25,7 @@ from harness.lab.owner import KEPT_LABEL, RUN_LABEL, describe_self, make_labels
 from harness.lab.ports import Clock
 from harness.lab.removal import remove_labelled
 from harness.lab.seeds import render_seed
+from harness.lab.severing import sever_links
 from harness.lab.topology import Topology, Volume
 
 Seed = Mapping[str, Any]
@@ -78,6 +79,7 @@ class ContainerLab:
         self._router_id: str | None = None
         self._seeds: Mapping[str, Seed] = {}
         self._labels: dict[int, str] = {}
+        self._run_labels: Mapping[str, str] = {}
         self._offset: Offset | None = None
         self._powered = False
         self._means: list[Mapping[str, Any]] = []
@@ -90,7 +92,7 @@ class ContainerLab:
         """See ports.Lab. Raises: LabError."""
         began_ns = self._clock.now_ns()
         self._engine = Engine()
-        labels = make_labels(self.run_id, describe_self(), time.time())
+        self._run_labels = make_labels(self.run_id, describe_self(), time.time())
         with ThreadPoolExecutor(4, thread_name_prefix="facts") as pool:
             engine_facts = pool.submit(self._engine.read_facts)
             names = sorted({s.image for s in self.topology.services.values()})
@@ -98,7 +100,7 @@ class ContainerLab:
             self._keep_facts(engine_facts, images)
             later = frozenset({self._router})
             self._assembly = Assembly(
-                self._engine, self.topology, self.run_id, labels, later=later, on_container=self._attach
+                self._engine, self.topology, self.run_id, self._run_labels, later=later, on_container=self._attach
             )
             self.topology = self._assembly.wait_networks()
             self._seeds = self._make_seeds(self.topology)
@@ -184,16 +186,14 @@ class ContainerLab:
         self._labels[self._talk.command(action.node, action.ask, action.args)] = action.label
 
     def power_cut(self) -> None:
-        """Take the router's power: its container is killed. Its volume stays. PowerOn gives power again.
-
-        The kernel answers pings and forwards for the dead router until it has cleaned up its network namespace, some
-        tens of milliseconds later; the engine cannot tell when.
-        """
+        """Take the router's power: its container is killed, its links are cut, its volume stays. PowerOn gives power
+        again. Raises: LabError."""
         if not self._powered or self._engine is None or self._router_id is None:
             return
         self._powered = False
         self._engine.kill(self._router_id)
         self._engine.wait_exit(self._router_id, int(ANSWER_S))
+        sever_links(self._engine, self.topology, self._router, self._run_labels)
         self._talk.detach(self._router)
 
     def _power_on(self) -> None:
@@ -296,11 +296,4 @@ class ContainerLab:
             )  # fmt: skip
 
     def _mark_kept(self, engine: Engine) -> None:
-        labels = make_labels(self.run_id, describe_self(), time.time()) | {KEPT_LABEL: "1"}
-        engine.create_volume(Volume("kept", f"bp-{self.run_id}-kept"), labels)
-
-
-def with_images(topology: Topology, images: Mapping[str, str]) -> Topology:
-    """Return the topology with other images for some services."""
-    services = {n: replace(s, image=images.get(n, s.image)) for n, s in topology.services.items()}
-    return replace(topology, services=services)
+        engine.create_volume(Volume("kept", f"bp-{self.run_id}-kept"), {**self._run_labels, KEPT_LABEL: "1"})

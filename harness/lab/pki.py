@@ -197,9 +197,7 @@ def _common_name(text: str) -> x509.Name:
 
 def _make_key_pair() -> KeyPair:
     key = ec.generate_private_key(ec.SECP256R1())
-    public = key.public_key().public_bytes(
-        serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
-    )
+    public = key.public_key().public_bytes(serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo)
     return KeyPair(public.decode(), _private_pem(key))
 
 

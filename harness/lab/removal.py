@@ -21,9 +21,7 @@ PAUSE_S = 0.5
 WORKERS = 8
 
 
-def remove_labelled(
-    engine: Engine, label: str, chosen: Choose = lambda found: found
-) -> tuple[str, ...]:
+def remove_labelled(engine: Engine, label: str, chosen: Choose = lambda found: found) -> tuple[str, ...]:
     """Remove what carries the label and is `chosen`; never raises. Returns what is left, and why; empty: nothing."""
     problems: tuple[str, ...] = ()
     for round_number in range(ROUNDS):

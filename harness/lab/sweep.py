@@ -44,9 +44,7 @@ def choose_dead(
     return tuple(dead)
 
 
-def _may_go(
-    members: list[Resource], judge: Callable[[Owner | None], Life], now_s: float, *, everything: bool
-) -> bool:
+def _may_go(members: list[Resource], judge: Callable[[Owner | None], Life], now_s: float, *, everything: bool) -> bool:
     lives = {judge(parse_owner(m.labels.get(OWNER_LABEL, ""))) for m in members}
     if "alive" in lives:
         return False

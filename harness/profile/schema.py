@@ -215,7 +215,7 @@ class Ping(Strict):
     loss_pct: Annotated[float, Field(ge=0, lt=100, allow_inf_nan=False)] = 0.0
     """Loss allowed, per cent."""
     rtt_ms: Annotated[float, Field(gt=0, le=60_000, allow_inf_nan=False)]
-    """Median round trip time allowed, milliseconds."""
+    """Round trip within which nine in ten echoes must come back, milliseconds."""
 
 
 class Budgets(Strict):

@@ -27,11 +27,14 @@ from harness.core.sizes import (
     find_outer_bytes,
     parse_suite,
 )
-from harness.core.timing import find_median
+from harness.core.timing import find_median, find_percentile
 from harness.stages._shared import find_uplink_mtu
 
 BLOCK = hashlib.shake_128(b"branchproof").digest(64 * 1024)
 """What the endpoint streams under /bytes/N, over and over: SHAKE128 (FIPS 202) of the bench's name, 64 KiB of it."""
+
+RTT_PERCENTILE = 90.0
+"""Nearest rank. Common practice, no source: one late echo of ten says more of a busy bench than of a branch."""
 
 PING, LARGEST, TRANSFER, CENSUS = (f"hq_reached.{word}" for word in ("ping", "largest", "transfer", "census"))
 
@@ -41,7 +44,7 @@ def judge_ping(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     lost_claim, rtt_claim = "echoes to HQ are answered", "echoes to HQ come back soon enough"
     lost_limit, rtt_limit = (
         f"at most {limits.ping_loss_pct:g} % lost",
-        f"median and maximum at most {limits.ping_rtt_ms:g} ms",
+        f"nine in ten within {limits.ping_rtt_ms:g} ms",
     )
     broken = find_broken(evidence, "hq_reached.loss", lost_claim, lost_limit, PING)
     answer = evidence.find_answer(PING)
@@ -50,11 +53,9 @@ def judge_ping(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     sent, received = as_count(answer.get("sent")), as_count(answer.get("received"))
     lost_pct = 100.0 * (sent - received) / sent if sent else 100.0
     rtts = read_round_trips(answer)
-    median, most = find_median(rtts), max(rtts, default=None)
+    median, most = find_median(rtts), find_percentile(rtts, RTT_PERCENTILE)
     soon = median is not None and most is not None and most <= limits.ping_rtt_ms
-    seen = (
-        f"median {median:.1f} ms, maximum {most:.1f} ms of {len(rtts)}" if median is not None else "nothing came back"
-    )
+    seen = f"median {median:.1f} ms, nine in ten within {most:.1f} ms" if rtts else "nothing came back"
     return (
         hold(
             "hq_reached.loss",

@@ -204,9 +204,9 @@ EXAMPLES = (
         _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 9, "rtts_ms": [60.0] * 9})),
     ),
     Example(
-        "one echo takes too long",
+        "two echoes of ten take too long",
         "FAIL",
-        _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 10, "rtts_ms": [60.0] * 9 + [300.0]})),
+        _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 10, "rtts_ms": [60.0] * 8 + [300.0] * 2})),
     ),
     Example(
         "a packet too large crosses, in fragments",

@@ -87,5 +87,8 @@ def measure(runs: Runs) -> Result:
             report("    start, gathering, judging, writing", median["rest_s"], "s"),
         ),
         (f"{sum(run.proven for run in taken)} of {len(taken)} runs proven, pace {taken[0].verdict['facts']['pace']}.",),
-        {"runs": [{name: getattr(a, name) for name in Account.__slots__} for a in accounts]},
+        {
+            "runs": [{name: getattr(a, name) for name in Account.__slots__} for a in accounts],
+            "means": taken[0].verdict["facts"]["means"],
+        },
     )

@@ -195,5 +195,3 @@ def test_stop_is_safe_twice_and_final(bench: Bench) -> None:
     with pytest.raises(LabError):
         bench.lab.perform(Ask("client1", "echo", {"size": 1}, "x"))
     assert isinstance(bench.lab.facts(), dict)
-
-

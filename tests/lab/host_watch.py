@@ -45,7 +45,20 @@ def host_interfaces(bench: Bench) -> list[dict]:
 
 
 def other_interfaces(bench: Bench) -> list[str]:
-    """Return the host's interfaces that are up and no lab's own."""
+    """Return the host's interfaces that are up and no lab's own.
+
+    Looks until two looks agree: while another run comes or goes, its bridge and its network are not there as one.
+    """
+    deadline = time.monotonic() + START_TIMEOUT_S
+    last = None
+    while (found := _look(bench)) != last:
+        if time.monotonic() > deadline:
+            raise RuntimeError(f"the host's interfaces do not come to rest: {last}, then {found}")
+        last = found
+    return found
+
+
+def _look(bench: Bench) -> list[str]:
     before = lab_bridges()
     interfaces = host_interfaces(bench)
     labs = before | lab_bridges()  # other runs may come and go meanwhile

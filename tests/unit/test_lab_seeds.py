@@ -152,5 +152,3 @@ def test_the_fixed_line_is_there_only_where_it_is_an_uplink() -> None:
     plan, _, _ = prepared("harbour-office")
     has_line = "ethernet" in plan.branch.uplinks
     assert (office["internet"]["settings"]["fixed_line"] is not None) is has_line
-
-
