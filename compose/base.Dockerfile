@@ -11,7 +11,7 @@ RUN printf '#!/bin/sh\nexit 101\n' > /usr/sbin/policy-rc.d && chmod 755 /usr/sbi
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends \
       ca-certificates iproute2 iputils-ping nftables python3 python3-asn1crypto python3-cryptography \
-      python3-dnspython python3-dpkt tcpdump \
+      python3-dnspython tcpdump \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/*
 
 # A copy has neither the set-user-id bit nor the file capability: ping works as far as the stand-in's own rights go, and

@@ -109,8 +109,7 @@ class Session:
         self._gather()
         verdict = self._judge()
         keep = self._options.keep == "always" or (self._options.keep == "on-fail" and not verdict.proven)
-        if not keep:
-            self._take_down()
+        self._take_down(keep)
         verdict = self._judge()
         branch = self._plan.branch
         self.folder.save_verdict(verdict, render_junit(verdict, f"{branch.profile} / {branch.site}"))
@@ -142,7 +141,7 @@ class Session:
         for name, content in self._lab.collect():
             self.folder.save(name, content)
 
-    def _take_down(self) -> None:
+    def _take_down(self, keep: bool = False) -> None:
         began_ns = self._clock.now_ns()
-        self._lab.stop()
+        self._lab.stop(keep=keep)
         self._times["lab_down_s"] = (self._clock.now_ns() - began_ns) / 1e9

@@ -16,10 +16,11 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from emulators.common import service
 from emulators.common.service import log
 from emulators.common.supervise import DaemonError, run
 
-SCRIPT = Path(__file__).with_name("udhcpc_event.sh")
+SCRIPT = Path(service.__file__).with_name("udhcpc_event.sh")
 STOP_S = 2.0
 TRY_PAUSE_S = 1  # between DISCOVERs: shorter than RFC 2131 section 4.1's 4 s, so that waiting is not the client's doing
 

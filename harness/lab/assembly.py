@@ -1,8 +1,8 @@
 """Builds a run's networks, volumes and containers, as much at once as their order allows. Layer: lab, I/O, threads.
 
-The order: networks one by one, since the engine makes them so whatever the number of callers; a container, in the
-file's order, as soon as its own networks are there; the one-shot bridge container when all are. Containers that wait
-for power are made and attached, not started. A subnet that another run took meanwhile is replaced by a free one.
+The order: networks one by one, since the engine makes them so whatever the number of callers; a container as soon as
+its own networks are there, first those whose last network comes first; the one-shot bridge container when all are. A
+subnet that another run took meanwhile is replaced by a free one.
 
 Measured on two idle cores with Engine 20.10: a network 65 ms; creating a container 10 ms; starting one 230 ms (80 ms of
 it in the host's network, 170 ms with none: the rest is the engine's own work for namespace, resolver and link); ten
@@ -39,17 +39,15 @@ class Assembly:
         run_id: str,
         labels: Mapping[str, str],
         *,
-        later: frozenset[str],
         on_container: Callable[[str, str], None],
     ) -> None:
         self._engine, self._base, self._run_id, self._labels = engine, topology, run_id, labels
-        self._later, self._on_container = later, on_container
+        self._on_container = on_container
         self._lock = threading.Lock()
         self._start_at = random.randrange(1 << 16)  # so that runs side by side seldom choose the same subnet
         self._subnets = choose_subnets(topology.networks, engine.list_subnets(), self._start_at)
         one_shot = [s.name for s in topology.services.values() if s.network_mode == "host"]
-        names = [s.name for s in topology.services.values() if s.network_mode != "host"]
-        names.sort(key=lambda name: name in later)  # else in the file's order
+        names = _by_last_network(topology)
         # Networks have a thread of their own: the engine makes them one by one anyway, and so the first is there early.
         self._links = ThreadPoolExecutor(1, thread_name_prefix="networks")
         self._pool = ThreadPoolExecutor(WORKERS + len(one_shot), thread_name_prefix="containers")
@@ -108,8 +106,7 @@ class Assembly:
 
     def _make_node(self, name: str) -> str:
         container = self._make(name)
-        if name not in self._later:
-            self._engine.start(container)
+        self._engine.start(container)
         return container
 
     def _run_one_shot(self, name: str) -> None:
@@ -124,3 +121,11 @@ class Assembly:
                 where=f"one-shot container {name}",
                 hint="see its node log; it needs NET_ADMIN in the engine host's network namespace",
             )
+
+
+def _by_last_network(topology: Topology) -> list[str]:
+    """Return the containers in the order in which their networks will be there: so none holds a worker for nothing."""
+    place = {name: index for index, name in enumerate(topology.networks)}
+    nodes = [s for s in topology.services.values() if s.network_mode != "host"]
+    nodes.sort(key=lambda s: max((place[end.network] for end in s.attachments), default=0))
+    return [s.name for s in nodes]

@@ -56,7 +56,10 @@ class SystemClock:
 
 
 class ContainerLab:
-    """Implements ports.Lab over any topology whose nodes keep the bench's lines. `router` is started by PowerOn."""
+    """Implements ports.Lab over any topology whose nodes keep the bench's lines.
+
+    PowerOn gives `router` its seed, without which its PID 1 does nothing; after a power cut it starts the container, too.
+    """
 
     def __init__(
         self,
@@ -82,6 +85,8 @@ class ContainerLab:
         self._run_labels: Mapping[str, str] = {}
         self._offset: Offset | None = None
         self._powered = False
+        self._is_dark = False
+        """Power was cut: the router's container does not run. Before the first PowerOn it does, and waits for its seed."""
         self._means: list[Mapping[str, Any]] = []
         self._facts: dict[str, Any] = {"run": run_id}
         self._times: dict[str, float] = {}
@@ -98,9 +103,8 @@ class ContainerLab:
             names = sorted({s.image for s in self.topology.services.values()})
             images = {name: pool.submit(self._engine.get_image, name) for name in names}
             self._keep_facts(engine_facts, images)
-            later = frozenset({self._router})
             self._assembly = Assembly(
-                self._engine, self.topology, self.run_id, self._run_labels, later=later, on_container=self._attach
+                self._engine, self.topology, self.run_id, self._run_labels, on_container=self._attach
             )
             self.topology = self._assembly.wait_networks()
             self._seeds = self._make_seeds(self.topology)
@@ -191,6 +195,7 @@ class ContainerLab:
         if not self._powered or self._engine is None or self._router_id is None:
             return
         self._powered = False
+        self._is_dark = True
         self._engine.kill(self._router_id)
         self._engine.wait_exit(self._router_id, int(ANSWER_S))
         sever_links(self._engine, self.topology, self._router, self._run_labels)
@@ -206,10 +211,12 @@ class ContainerLab:
             )
         if not self._talk.has_channel(self._router):
             self._attach(self._router, self._router_id)
+        began_ns = self._clock.now_ns()
         self._send_seed(self._router)
         self._powered = True
-        began_ns = self._clock.now_ns()
-        self._engine.start(self._router_id)
+        if self._is_dark:
+            self._engine.start(self._router_id)
+        self._is_dark = False
         self._times["power_on_s"] = (self._clock.now_ns() - began_ns) / 1e9
 
     def _running(self) -> list[str]:

@@ -150,6 +150,8 @@ def judge_clear(evidence: Evidence) -> Finding:
     clear = answer.get("clear")
     shown = "; ".join(map(str, as_list(answer.get("clear_examples"))))
     seen = f"{clear} in clear, {esp} in ESP of {answer.get('packets')} packets" + (f": {shown}" if shown else "")
+    if clear == 0 and (dropped := as_count(answer.get("dropped"))):
+        return leave_open(check, claim, expected, f"{seen}; the capture lost {dropped} packets", [answer])
     return hold(check, clear == 0 and esp > 0, claim, expected, seen, [answer])
 
 

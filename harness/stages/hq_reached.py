@@ -172,7 +172,7 @@ _TRANSFER = answered(
     {"status": 200, "bytes": 1_000_000, "sha256": digest_stream(1_000_000), "took_s": 1.2, "error": None},
 )
 _CENSUS_RESULT: dict[str, Any] = {"packets": 900, "clear": 0, "ike": 6, "esp_udp": 850, "esp": 0, "clear_examples": []}
-_CENSUS_RESULT |= {"esp_outer_max_bytes": 1428, "fragments": 0}
+_CENSUS_RESULT |= {"esp_outer_max_bytes": 1428, "fragments": 0, "dropped": 0}
 _CENSUS = answered("carrier", CENSUS, 38.5, _CENSUS_RESULT)
 _ALL = (CHILD, LEASED, _ECHO, _PINGED, _LARGEST, _TRANSFER, _CENSUS)
 
@@ -238,6 +238,11 @@ EXAMPLES = (
                 {**_CENSUS_RESULT, "clear": 1, "clear_examples": ["10.20.10.100 > 10.200.0.10 icmp/8 84 bytes"]},
             ),
         ),
+    ),
+    Example(
+        "the capture is not whole",
+        "INCONCLUSIVE",
+        _swap(_CENSUS, answered("carrier", CENSUS, 38.5, {**_CENSUS_RESULT, "dropped": 3})),
     ),
     Example(
         "ESP goes out in fragments",

@@ -159,7 +159,7 @@ def test_a_subnet_taken_by_another_run_is_replaced(tmp_path: Path) -> None:
         with pytest.raises(SubnetTaken):
             engine.create_network(other, labels)
         random.seed(4)
-        assembly = Assembly(blind, topology, "f1eng4", labels, later=frozenset({"router"}), on_container=_ignore)
+        assembly = Assembly(blind, topology, "f1eng4", labels, on_container=_ignore)
         named = assembly.wait_networks()
         for future in assembly.nodes.values():
             future.result()
