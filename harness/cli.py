@@ -151,7 +151,7 @@ def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, consol
         Session(plan, secrets, Options(args.out, args.keep), progress.on_progress) as session,
     ):
         progress.show("  ...   lab           building networks and stand-ins")
-        progress.say(f"  lab   stand-ins ready in {session.start():.1f} s")
+        progress.say(f"  lab   ready for power in {session.start():.1f} s")
         session.run()
         progress.show("  ...   lab           gathering captures, taking it down")
         proof = session.conclude()

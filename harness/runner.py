@@ -72,4 +72,3 @@ def feed(machine: RunMachine, entry: TapeEntry) -> tuple[Action, ...]:
     if entry.observation is not None:
         return machine.on_observation(entry.observation, entry.now_ns)
     return machine.on_tick(entry.now_ns)
-

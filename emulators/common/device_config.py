@@ -104,7 +104,7 @@ class Monitoring:
 
 @dataclass(frozen=True, slots=True)
 class Administration:
-    """SSH by public key for one operator account, only from `reach_from` (segment names or ``hq``); nowhere if empty."""
+    """SSH by public key for one operator account, only from `reach_from` (segment names or ``hq``); empty: nowhere."""
 
     user: str
     public_keys: tuple[str, ...]

@@ -319,7 +319,7 @@ class TapeEntry:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One claim judged. `evidence` are observations' numbers on the tape; a FAIL has at least one, or says why there is none."""
+    """One claim judged. `evidence` are observations' numbers on the tape; a FAIL has some, or says why not."""
 
     check: str
     outcome: Outcome

@@ -30,7 +30,10 @@ BRIDGES_EXIT_S = 60
 
 
 class Assembly:
-    """One run's resources in the making. `on_container(name, id)` is called before a container starts (to attach)."""
+    """One run's resources in the making. `on_container(name, id)` is called before a container starts (to attach).
+
+    Those in `late` are only begun by `start_late`.
+    """
 
     def __init__(
         self,
@@ -39,6 +42,7 @@ class Assembly:
         run_id: str,
         labels: Mapping[str, str],
         *,
+        late: frozenset[str] = frozenset(),
         on_container: Callable[[str, str], None],
     ) -> None:
         self._engine, self._base, self._run_id, self._labels = engine, topology, run_id, labels
@@ -48,19 +52,28 @@ class Assembly:
         self._subnets = choose_subnets(topology.networks, engine.list_subnets(), self._start_at)
         one_shot = [s.name for s in topology.services.values() if s.network_mode == "host"]
         names = _by_last_network(topology)
+        self._late = [name for name in names if name in late]
         # Networks have a thread of their own: the engine makes them one by one anyway, and so the first is there early.
         self._links = ThreadPoolExecutor(1, thread_name_prefix="networks")
         self._pool = ThreadPoolExecutor(WORKERS + len(one_shot), thread_name_prefix="containers")
         self._volumes = {name: self._links.submit(self._make_volume, name) for name in topology.volumes}
         self._networks = {name: self._links.submit(self._make_network, name) for name in topology.networks}
         self.one_shots = {name: self._pool.submit(self._run_one_shot, name) for name in one_shot}
-        self.nodes: dict[str, Future[str]] = {name: self._pool.submit(self._make_node, name) for name in names}
+        self.nodes: dict[str, Future[str]] = {
+            name: self._pool.submit(self._make_node, name) for name in names if name not in late
+        }
 
     def wait_networks(self) -> Topology:
         """Block until every network is there; return the topology under the run's own names. Raises: LabError."""
         for future in self._networks.values():
             future.result()
         return self._topology()
+
+    def start_late(self) -> None:
+        """Begin with the containers that were named late; once."""
+        names, self._late = self._late, []
+        for name in names:
+            self.nodes[name] = self._pool.submit(self._make_node, name)
 
     def close(self) -> None:
         """Cancel what has not begun, wait for what has. Safe to call twice."""

@@ -20,6 +20,7 @@ from harness.lab.assembly import Assembly
 from harness.lab.channel import EventSeen
 from harness.lab.conversation import Conversation
 from harness.lab.engine import Engine, EngineFacts, ImageFacts
+from harness.lab.latecomers import Latecomers
 from harness.lab.offsets import Offset, Sample, combine_samples
 from harness.lab.owner import KEPT_LABEL, RUN_LABEL, describe_self, make_labels
 from harness.lab.ports import Clock
@@ -58,7 +59,8 @@ class SystemClock:
 class ContainerLab:
     """Implements ports.Lab over any topology whose nodes keep the bench's lines.
 
-    PowerOn gives `router` its seed, without which its PID 1 does nothing; after a power cut it starts the container, too.
+    PowerOn gives `router` its seed, without which its PID 1 does nothing; after a power cut it starts the container,
+    too. Nodes in `late` are begun then: the router does not meet them while it boots.
     """
 
     def __init__(
@@ -68,12 +70,16 @@ class ContainerLab:
         run_id: str,
         *,
         router: str = "router",
+        late: frozenset[str] = frozenset(),
         fetches: tuple[Fetch, ...] = (),
         clock: Clock | None = None,
     ) -> None:
         self.run_id = run_id
         self.topology = topology
         self._make_seeds, self._router, self._fetches = make_seeds, router, fetches
+        self._late = late & frozenset(topology.services)
+        self._is_wired = False
+        self._latecomers: Latecomers | None = None
         self._clock: Clock = clock or SystemClock()
         self._engine: Engine | None = None
         self._assembly: Assembly | None = None
@@ -86,7 +92,7 @@ class ContainerLab:
         self._offset: Offset | None = None
         self._powered = False
         self._is_dark = False
-        """Power was cut: the router's container does not run. Before the first PowerOn it does, and waits for its seed."""
+        """Power was cut and the container with it. Before the first PowerOn it runs, and waits for its seed."""
         self._means: list[Mapping[str, Any]] = []
         self._facts: dict[str, Any] = {"run": run_id}
         self._times: dict[str, float] = {}
@@ -104,8 +110,14 @@ class ContainerLab:
             images = {name: pool.submit(self._engine.get_image, name) for name in names}
             self._keep_facts(engine_facts, images)
             self._assembly = Assembly(
-                self._engine, self.topology, self.run_id, self._run_labels, on_container=self._attach
+                self._engine,
+                self.topology,
+                self.run_id,
+                self._run_labels,
+                late=self._late,
+                on_container=self._attach,
             )
+            self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S)
             self.topology = self._assembly.wait_networks()
             self._seeds = self._make_seeds(self.topology)
         self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
@@ -131,6 +143,8 @@ class ContainerLab:
         self._talk.attach(self._engine, node, container)
         if node == self._router:
             self._router_id = container
+        elif self._is_wired:
+            self._send_seed(node)
 
     def _deliver_seeds(self, assembly: Assembly) -> None:
         """Give each node its seed when it is attached and the bridges are set: it does nothing before that."""
@@ -141,6 +155,7 @@ class ContainerLab:
             future.result()
             if names[future] != self._router:
                 self._send_seed(names[future])
+        self._is_wired = True
 
     def _send_seed(self, node: str) -> None:
         if node not in self._seeds:
@@ -180,6 +195,8 @@ class ContainerLab:
         if isinstance(action, PowerOn):
             self._power_on()
             return
+        if self._latecomers is not None:
+            self._latecomers.wait_attached(action.node)
         if not self._can_ask(action.node):
             raise LabError(
                 expected=f"a running node to ask {action.ask!r}",
@@ -202,7 +219,7 @@ class ContainerLab:
         self._talk.detach(self._router)
 
     def _power_on(self) -> None:
-        if self._engine is None or self._router_id is None or self._powered:
+        if self._engine is None or self._router_id is None or self._latecomers is None or self._powered:
             raise LabError(
                 expected="a router without power",
                 seen="it has power" if self._powered else "no lab that was started",
@@ -218,6 +235,7 @@ class ContainerLab:
             self._engine.start(self._router_id)
         self._is_dark = False
         self._times["power_on_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        self._latecomers.begin()
 
     def _running(self) -> list[str]:
         if self._engine is None or self._offset is None or self._assembly is None:
@@ -233,11 +251,15 @@ class ContainerLab:
         while (item := self._talk.next_item(deadline_ns)) is not None:
             if isinstance(item, EventSeen):
                 return self._to_observation(item)
+        if self._latecomers is not None:
+            self._latecomers.check()
         return None
 
     def _to_observation(self, item: EventSeen) -> Observation:
         event = item.event
         data = event.data
+        if event.kind == "node.ready" and self._latecomers is not None:
+            self._latecomers.on_ready(event.node)
         if event.kind == "command.done" and data.get("id") in self._labels:
             data = {**data, "label": self._labels.pop(data["id"])}
         elif event.kind == "means.chosen":

@@ -56,6 +56,7 @@ class DockerLab(ContainerLab):
             select_for_plan(load_topology(), plan),
             lambda topology: build_seeds(plan, secrets, self._materials, topology, run_id),
             run_id,
+            late=frozenset(name for name in load_topology().services if name.startswith(("client", "hq-"))),
             fetches=fetches,
             clock=clock,
         )

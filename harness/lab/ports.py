@@ -14,10 +14,13 @@ class Clock(Protocol):
 
 
 class Lab(Protocol):
-    """One run's lab. `start` returns when every stand-in but the router is ready; `PowerOn` starts the router."""
+    """One run's lab. `start` returns when those are ready that the router meets first; `PowerOn` gives it power.
+
+    The others come up while it boots; what they are asked waits for them.
+    """
 
     def start(self) -> None:
-        """Build networks, volumes and containers; deliver seeds; wait until ready. Raises: LabError."""
+        """Build networks, volumes and containers; deliver seeds; wait. Raises: LabError."""
 
     def perform(self, action: Action) -> None:
         """Carry out one action without waiting for its effect. Raises: LabError."""

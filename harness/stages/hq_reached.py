@@ -206,7 +206,10 @@ EXAMPLES = (
     Example(
         "two echoes of ten take too long",
         "FAIL",
-        _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 10, "rtts_ms": [60.0] * 8 + [300.0] * 2})),
+        _swap(
+            _PINGED,
+            answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 10, "rtts_ms": [60.0] * 8 + [300.0] * 2}),
+        ),
     ),
     Example(
         "a packet too large crosses, in fragments",

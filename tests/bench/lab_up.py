@@ -2,8 +2,9 @@
 
 Both sides end at the same event, `slot.started`, by the stamp that the loader itself put on it (CLOCK_MONOTONIC, one
 kernel with us), so that neither side's reading of logs counts. Ours begins before `DockerLab` is built, so keys,
-images and seeds count; Compose gets its seeds beforehand. Ours gives power only once all stand-ins are ready; Compose
-waits for nobody. harbour-office needs every service and network of compose/lab.yaml, so both sides build the same.
+images and seeds count; Compose gets its seeds beforehand. Ours gives power only once those are ready that the
+router meets first, and begins with the HQ side and the clients then; Compose starts all of them and waits for nobody.
+harbour-office needs every service and network of compose/lab.yaml, so both sides build the same.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""What makes a remote router recoverable, seen in a real lab: it goes back to a release that works, and to a configuration
-with which it reaches its management; and a power cut at a bad moment leaves it bootable."""
+"""What makes a remote router recoverable, seen in a real lab: it goes back to a release that works, and to a
+configuration with which it reaches its management; and a power cut at a bad moment leaves it bootable."""
 
 from __future__ import annotations
 

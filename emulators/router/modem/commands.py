@@ -58,9 +58,7 @@ def _cimi(state: State, command: Command, now_s: float) -> Answer:
 def _cgsn(state: State, command: Command, now_s: float) -> Answer:
     """+CGSN, clause 5.4: 0 serial number (here the IMEI), 1 IMEI, 2 IMEISV, 3 SVN."""
     kind = number(arg(command, 0) or "0", 0, 3)
-    return (
-        state.imei if kind == 0 else '+CGSN: "' + (state.imei, state.imei[:14] + "00", "00")[kind - 1] + '"',
-    )
+    return (state.imei if kind == 0 else '+CGSN: "' + (state.imei, state.imei[:14] + "00", "00")[kind - 1] + '"',)
 
 
 def _csus(state: State, command: Command, now_s: float) -> Answer:

@@ -15,8 +15,8 @@ from ipaddress import IPv4Interface
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from emulators.common.device_config import DeviceConfig, Segment
 from emulators.common.charon import cap_inner
+from emulators.common.device_config import DeviceConfig, Segment
 from emulators.common.esp_sizes import largest_inner, parse_suite
 from emulators.common.swanctl import Means
 

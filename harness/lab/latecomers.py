@@ -1,0 +1,43 @@
+"""The nodes that are begun when the router has its power, and what may go wrong with them. Layer: lab.
+
+They come up while the router boots. Not here: how a container is made (assembly.py).
+"""
+
+from __future__ import annotations
+
+from harness.lab.assembly import Assembly
+from harness.lab.conversation import Conversation
+from harness.lab.ports import Clock
+
+
+class Latecomers:
+    """Late nodes that were begun and are not ready yet, each with the instant by which it must be."""
+
+    def __init__(self, assembly: Assembly, talk: Conversation, clock: Clock, ready_s: float) -> None:
+        self._assembly, self._talk, self._clock, self._ready_s = assembly, talk, clock, ready_s
+        self._due_ns: dict[str, int] = {}
+
+    def begin(self) -> None:
+        """Begin with those that were not begun; a second call begins nothing."""
+        known = set(self._assembly.nodes)
+        self._assembly.start_late()
+        due_ns = self._clock.now_ns() + int(self._ready_s * 1e9)
+        self._due_ns |= dict.fromkeys(set(self._assembly.nodes) - known, due_ns)
+
+    def on_ready(self, node: str) -> None:
+        """Take note that a node said it is ready."""
+        self._due_ns.pop(node, None)
+
+    def wait_attached(self, node: str) -> None:
+        """Block until a late node can be written to; what it is asked then waits behind its seed. Raises: LabError."""
+        if node in self._due_ns:
+            self._assembly.nodes[node].result()
+
+    def check(self) -> None:
+        """Raise what went wrong: a container that could not be made, or a node not ready in time. Raises: LabError."""
+        for node, due_ns in self._due_ns.items():
+            future = self._assembly.nodes[node]
+            if future.done():
+                future.result()
+            if self._clock.now_ns() > due_ns:
+                raise self._talk.error(node, "node.ready", f"none within {self._ready_s:g} s")
