@@ -1,7 +1,7 @@
 """Builds a run's networks, volumes and containers, as much at once as their order allows. Layer: lab, I/O, threads.
 
 The order: networks one by one, since the engine makes them so whatever the number of callers; a container as soon as
-its own networks are there, first those whose last network comes first; the one-shot bridge container when all are. A
+its own networks are there, first those whose last network comes first; the one in the host's network when all are. A
 subnet that another run took meanwhile is replaced by a free one.
 
 Measured on two idle cores with Engine 20.10: a network 65 ms; creating a container 10 ms; starting one 230 ms (80 ms of
@@ -25,8 +25,6 @@ from harness.lab.topology import Network, Topology, choose_subnets, for_run
 WORKERS = 4
 """Containers that start at once. Two cores are full with two or three; many at once only all end late."""
 SUBNET_TRIES = 20
-BRIDGES_EXIT_S = 60
-"""For the one-shot container: 0.3 s on an idle machine; this only protects us from a hung engine."""
 
 
 class Assembly:
@@ -50,15 +48,15 @@ class Assembly:
         self._lock = threading.Lock()
         self._start_at = random.randrange(1 << 16)  # so that runs side by side seldom choose the same subnet
         self._subnets = choose_subnets(topology.networks, engine.list_subnets(), self._start_at)
-        one_shot = [s.name for s in topology.services.values() if s.network_mode == "host"]
+        hosts = [s.name for s in topology.services.values() if s.network_mode == "host"]
         names = _by_last_network(topology)
         self._late = [name for name in names if name in late]
         # Networks have a thread of their own: the engine makes them one by one anyway, and so the first is there early.
         self._links = ThreadPoolExecutor(1, thread_name_prefix="networks")
-        self._pool = ThreadPoolExecutor(WORKERS + len(one_shot), thread_name_prefix="containers")
+        self._pool = ThreadPoolExecutor(WORKERS + len(hosts), thread_name_prefix="containers")
         self._volumes = {name: self._links.submit(self._make_volume, name) for name in topology.volumes}
         self._networks = {name: self._links.submit(self._make_network, name) for name in topology.networks}
-        self.one_shots = {name: self._pool.submit(self._run_one_shot, name) for name in one_shot}
+        self.hosts = {name: self._pool.submit(self._make_host, name) for name in hosts}
         self.nodes: dict[str, Future[str]] = {
             name: self._pool.submit(self._make_node, name) for name in names if name not in late
         }
@@ -122,18 +120,9 @@ class Assembly:
         self._engine.start(container)
         return container
 
-    def _run_one_shot(self, name: str) -> None:
+    def _make_host(self, name: str) -> str:
         self.wait_networks()
-        container = self._make(name)
-        self._engine.start(container)
-        code = self._engine.wait_exit(container, BRIDGES_EXIT_S)
-        if code:
-            raise LabError(
-                expected="exit code 0",
-                seen=f"exit code {code}",
-                where=f"one-shot container {name}",
-                hint="see its node log; it needs NET_ADMIN in the engine host's network namespace",
-            )
+        return self._make_node(name)
 
 
 def _by_last_network(topology: Topology) -> list[str]:

@@ -83,8 +83,7 @@ class ContainerLab:
         self._clock: Clock = clock or SystemClock()
         self._engine: Engine | None = None
         self._assembly: Assembly | None = None
-        one_shots = [s.name for s in topology.services.values() if s.network_mode == "host"]
-        self._talk = Conversation(run_id, topology.services, one_shots, self._clock)
+        self._talk = Conversation(run_id, topology.services, self._clock)
         self._router_id: str | None = None
         self._seeds: Mapping[str, Seed] = {}
         self._labels: dict[int, str] = {}
@@ -148,8 +147,9 @@ class ContainerLab:
 
     def _deliver_seeds(self, assembly: Assembly) -> None:
         """Give each node its seed when it is attached and the bridges are set: it does nothing before that."""
-        for one_shot in assembly.one_shots.values():
-            one_shot.result()
+        for host in assembly.hosts.values():
+            host.result()
+        self._talk.wait_kind("node.ready", set(assembly.hosts), READY_S)
         names = {future: name for name, future in assembly.nodes.items()}
         for future in as_completed(names):
             future.result()

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import itertools
 import queue
-import time
 from collections import deque
 from collections.abc import Iterable, Mapping
 from typing import Any
+
+from tenacity import Retrying, retry_if_result, stop_after_delay, wait_fixed
 
 from emulators.common.wire import Command, Event, render
 from harness.errors import LabError
@@ -27,11 +28,11 @@ LOG_TAIL_LINES = 25
 
 
 class Conversation:
-    """The channels of one run. `may_end` are nodes whose end is meant (one-shot containers)."""
+    """The channels of one run."""
 
-    def __init__(self, run_id: str, nodes: Iterable[str], may_end: Iterable[str], clock: Clock) -> None:
+    def __init__(self, run_id: str, nodes: Iterable[str], clock: Clock) -> None:
         self.logs: dict[str, NodeLog] = {name: NodeLog(name) for name in nodes}
-        self._run_id, self._may_end, self._clock = run_id, frozenset(may_end), clock
+        self._run_id, self._clock = run_id, clock
         self._engine: Engine | None = None
         self._channels: dict[str, Channel] = {}
         self._ids: dict[str, str] = {}
@@ -141,7 +142,7 @@ class Conversation:
             return None
 
     def _check_end(self, end: Ended) -> None:
-        if self._channels.get(end.node) is not end.channel or end.node in self._may_end:
+        if self._channels.get(end.node) is not end.channel:
             return
         raise self.error(end.node, "a node that runs", f"its stream ended ({end.error or 'no more output'})")
 
@@ -167,10 +168,11 @@ class Conversation:
         """Return the exit code, waiting a moment for it: the stream ends before the engine has noted the exit."""
         if self._engine is None or node not in self._ids:
             return None
-        deadline_ns = self._clock.now_ns() + int(EXIT_S * 1e9)
-        ended = not self.is_open(node)
-        while (code := self._engine.find_exit_code(self._ids[node])) is None:
-            if not ended or self._clock.now_ns() > deadline_ns:
-                return None
-            time.sleep(EXIT_POLL_S)
+        asking = Retrying(
+            stop=stop_after_delay(0 if self.is_open(node) else EXIT_S),
+            wait=wait_fixed(EXIT_POLL_S),
+            retry=retry_if_result(lambda code: code is None),
+            retry_error_callback=lambda state: None,
+        )
+        code: int | None = asking(self._engine.find_exit_code, self._ids[node])
         return code

@@ -6,9 +6,10 @@ killed process had under way may still have made something. Not here: whose thin
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+
+from tenacity import Retrying, retry_if_result, stop_after_attempt, wait_fixed
 
 from harness.errors import EngineError
 from harness.lab.engine import Engine, Resource
@@ -23,20 +24,25 @@ WORKERS = 8
 
 def remove_labelled(engine: Engine, label: str, chosen: Choose = lambda found: found) -> tuple[str, ...]:
     """Remove what carries the label and is `chosen`; never raises. Returns what is left, and why; empty: nothing."""
-    problems: tuple[str, ...] = ()
-    for round_number in range(ROUNDS):
-        try:
-            found = chosen(engine.list_labelled(label))
-        except EngineError as error:
-            problems = (f"list: {error.seen}",)
-            time.sleep(PAUSE_S)
-            continue
-        if not found:
-            return ()
-        problems = _remove(engine, found)
-        if problems and round_number + 1 < ROUNDS:
-            time.sleep(PAUSE_S)
-    return problems or _describe(engine, label, chosen)
+    rounds = Retrying(
+        stop=stop_after_attempt(ROUNDS),
+        wait=wait_fixed(PAUSE_S),
+        retry=retry_if_result(bool),
+        retry_error_callback=lambda state: state.outcome.result() if state.outcome else (),
+    )
+    left: tuple[str, ...] = rounds(_remove_round, engine, label, chosen)
+    return left
+
+
+def _remove_round(engine: Engine, label: str, chosen: Choose) -> tuple[str, ...]:
+    """Remove what is there once, and look again. Returns what is left, and why."""
+    try:
+        found = chosen(engine.list_labelled(label))
+    except EngineError as error:
+        return (f"list: {error.seen}",)
+    if not found:
+        return ()
+    return _remove(engine, found) or _describe(engine, label, chosen)
 
 
 def _remove(engine: Engine, found: tuple[Resource, ...]) -> tuple[str, ...]:

@@ -3,8 +3,8 @@
 A network namespace outlives its last process for as long as any other process has a mount of it (containers being
 started at that moment do); until then its kernel answers pings, and forwards, for the dead node: 10 ms to 1.1 s were
 seen with two busy cores. The engine leaves the links to that (seen with links that the node renamed) and cannot tell
-when they are gone. So the host's end of each is deleted, by a one-shot container in the host's network like the
-topology's own; a port is known by the MAC that the bridge learnt on it.
+when they are gone. So the host's end of each is deleted, by a one-shot container in the host's network, made like
+the topology's own there; a port is known by the MAC that the bridge learnt on it.
 
 Not here: the power cut as a whole (containers.py).
 """
@@ -33,7 +33,7 @@ def sever_links(engine: Engine, topology: Topology, node: str, labels: Mapping[s
     template = next((s for s in topology.services.values() if s.network_mode == "host"), None)
     if template is None:
         raise LabError(
-            expected="a one-shot service in the host's network", seen="none", where="topology",
+            expected="a service in the host's network", seen="none", where="topology",
             hint="the topology needs one, as compose/lab.yaml has `bridges`",
         )  # fmt: skip
     ends = topology.services[node].attachments

@@ -6,6 +6,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import secrets
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from emulators.common.firmware import pack
-from harness.core.model import Ask, Observation, Plan, PowerOn
+from harness.core.model import Ask, Health, Observation, Plan, PowerOn
 from harness.lab.docker_lab import DockerLab, make_materials
 from harness.lab.firmware import FULL_FEATURES, OS_NAME, load_runtime_files
 from harness.lab.seeds import Materials
@@ -113,3 +114,29 @@ def test_a_power_cut_while_the_image_is_fetched_leaves_it_bootable(plan: Plan) -
         started = lab.wait_for("slot.started", 30)
         lab.wait_for("report.received", 90, lambda o: o.data["progress_type"] == "bootstrap-complete")
     assert (started.data["slot"], started.data["boot_count"]) == ("a", 2)
+
+
+def test_the_second_uplink_takes_over_and_gives_back() -> None:
+    """Ethernet first, cellular second: the fixed line goes dead at the provider, then comes back. HQ must see the branch
+    from the carrier's address, then from the fixed line's again; no stage of the router's own telling counts here."""
+    loaded = load_profile(ROOT / "profiles/harbour-office.yaml")
+    compiled = compile_plan(loaded, "selwick-harbour", "fast", None)
+    branch = dataclasses.replace(compiled.branch, health=Health("198.18.0.1", 0.5, 2), heartbeat_s=2)
+    with bench(dataclasses.replace(compiled, branch=branch)) as lab:
+        first = lab.wait_for("sa.established", 90)
+        _set_line(lab, "down")
+        second = lab.wait_for("sa.established", 60)
+        _set_line(lab, "up")
+        third = lab.wait_for("sa.established", 60)
+    assert [s.data["remote"].split(":")[0] for s in (first, second, third)] == [
+        first.data["remote"].split(":")[0],
+        "198.18.0.10",
+        first.data["remote"].split(":")[0],
+    ]
+    assert first.data["remote"].startswith("198.18.64.")
+
+
+def _set_line(lab: Bench, state: str) -> None:
+    """Take the provider's end of the fixed line down or up, from outside the router."""
+    command = ["docker", "exec", f"bp-{lab.lab.run_id}-internet", "ip", "link", "set", "dev", "fixed", state]
+    subprocess.run(command, check=True, timeout=30)
