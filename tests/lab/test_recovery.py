@@ -117,8 +117,8 @@ def test_a_power_cut_while_the_image_is_fetched_leaves_it_bootable(plan: Plan) -
 
 
 def test_the_second_uplink_takes_over_and_gives_back() -> None:
-    """Ethernet first, cellular second: the fixed line goes dead at the provider, then comes back. HQ must see the branch
-    from the carrier's address, then from the fixed line's again; no stage of the router's own telling counts here."""
+    """Ethernet first, cellular second: the fixed line goes dead at the provider, then comes back. HQ must see the
+    branch from the carrier's address, then from the fixed line's again; what the router says does not count here."""
     loaded = load_profile(ROOT / "profiles/harbour-office.yaml")
     compiled = compile_plan(loaded, "selwick-harbour", "fast", None)
     branch = dataclasses.replace(compiled.branch, health=Health("198.18.0.1", 0.5, 2), heartbeat_s=2)
