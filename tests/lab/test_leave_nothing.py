@@ -1,5 +1,5 @@
 """Whatever way the command line ends, nothing of the run stays: Ctrl-C, SIGTERM and kill -9 at random moments; and a
-lab whose branch subnet is the host's own works all the same. Judged by the docker command line, not by the project's."""
+lab whose branch subnet is the host's own works all the same. Judged by the docker command line, not by our own."""
 
 from __future__ import annotations
 
