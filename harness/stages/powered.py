@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.core.entries import Evidence, Example, Hint, Need, Stage, hold
 from harness.core.model import Action, Finding, Observation, Plan, PowerOn
-from harness.core.sample import saw
+from harness.core.sample import build_plan, saw
 
 
 def needs(plan: Plan) -> tuple[Need, ...]:
@@ -27,6 +27,8 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     early = verified is not None and verified.at_ns <= started.at_ns
     boot = evidence.find_first("router", "boot.started")
     count = boot.data.get("boot_count") if boot else None
+    label = boot.data.get("label") if boot else None
+    ours = {"serial": plan.branch.serial, "mac": plan.branch.mac}
     factory = plan.hardware.factory_release
     return (
         hold(
@@ -44,6 +46,14 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
             f"slot.verified for slot {slot} before slot.started",
             "verified" if early else "nothing: started without",
             [verified, started],
+        ),
+        hold(
+            "powered.label",
+            label == ours,
+            "the device on the bench is the site's, by its label",
+            f"serial {ours['serial']}, MAC {ours['mac']}",
+            f"{label}",
+            [boot, started],
         ),
         hold(
             "powered.boot_count",
@@ -73,7 +83,9 @@ STAGE = Stage(
     hints=(Hint("router", "slot.rejected", ("slot", "reason")), Hint("router", "node.failed", ("error",))),
 )
 
-_BOOT = saw("router/loader", "boot.started", 0.2, boot_count=1, cause="power")
+_LABEL = {"serial": build_plan().branch.serial, "mac": build_plan().branch.mac}
+_BOOT = saw("router/loader", "boot.started", 0.2, boot_count=1, cause="power", label=_LABEL)
+_OTHER = saw("router/loader", "boot.started", 0.2, boot_count=1, cause="power", label={**_LABEL, "serial": "XX-0"})
 _VERIFIED = saw("router/loader", "slot.verified", 0.5, slot="a", release="1.0.0", sha256="aa")
 _STARTED = saw("router/loader", "slot.started", 0.6, slot="a", release="1.0.0", boot_count=1, trial=False)
 _REJECTED = saw("router/loader", "slot.rejected", 0.5, slot="a", reason="signature")
@@ -82,5 +94,6 @@ EXAMPLES = (
     Example("factory release starts", "PASS", (_BOOT, _VERIFIED, _STARTED)),
     Example("nothing on the console", "FAIL", ()),
     Example("the slot is rejected", "FAIL", (_BOOT, _REJECTED)),
+    Example("another site's device", "FAIL", (_OTHER, _VERIFIED, _STARTED)),
     Example("a slot starts unverified", "FAIL", (_BOOT, _STARTED)),
 )

@@ -112,7 +112,8 @@ class Loader:
     def _boot(self, seed: dict[str, Any], cause: Cause) -> None:
         state = machine.count_boot(self._flash.load_state())
         self._flash.save_state(state)
-        self._console.emit("boot.started", boot_count=state.boot_count, cause=cause)
+        label = {key: seed["settings"]["identity"][key] for key in ("serial", "mac")}  # as printed on the case
+        self._console.emit("boot.started", boot_count=state.boot_count, cause=cause, label=label)
         MODEM_SETTINGS.parent.mkdir(exist_ok=True)
         MODEM_SETTINGS.write_text(json.dumps({"node": seed["node"], **seed["settings"]}))
         self._start_modem()
