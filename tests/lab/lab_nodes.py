@@ -42,8 +42,21 @@ class Bench:
         flags = [part for k, v in options.items() for part in ("-o", f"com.docker.network.{k}={v}")]
         docker("network", "create", *flags, "--subnet", subnet, name)
         self._undo.append(lambda: docker("network", "rm", name))
-        self.one_shot("sh", "/opt/branchproof/emulators/common/deafen.sh", bridge)
+        self._deafen(bridge)
         return name
+
+    def _deafen(self, bridge: str) -> None:
+        """Start the script that keeps the host out of a bridge, and wait until it has. It stays until `close`."""
+        keeper = f"{self.prefix}-{self._count}-keeper"
+        script = "/opt/branchproof/emulators/common/deafen.sh"
+        where = ["--name", keeper, "--network", "host", "--cap-add", "NET_ADMIN"]
+        docker("run", "-d", *where, *HARDENED, "branchproof/base:bench", "sh", script, bridge)
+        self._undo.append(lambda: docker("rm", "-f", keeper))
+        deadline = time.monotonic() + 30
+        while "node.ready" not in (said := docker("logs", keeper)):
+            if time.monotonic() > deadline:
+                raise RuntimeError(f"deafen.sh {bridge}: not ready: {said}")
+            time.sleep(0.05)
 
     def one_shot(self, *command: str, caps: tuple[str, ...] = ("NET_ADMIN",)) -> str:
         """Run a command in the host's network namespace, in a container of its own."""
