@@ -268,7 +268,7 @@ def test_a_kept_lab_lives_on_without_its_harness_and_goes_only_with_all() -> Non
         assert docker("volume", "ls", "-q", "--filter", f"label={KEPT_LABEL}").split() == ["bp-f1enga-kept"]
         sweep()
         time.sleep(1)
-        assert len(docker("ps", "-q", "--filter", "label=branchproof.run=f1enga").split()) == 2
+        assert len(docker("ps", "-q", "--filter", "label=branchproof.run=f1enga").split()) == 4
     finally:
         engine = Engine()
         assert remove_labelled(engine, "branchproof.run=f1enga") == ()
