@@ -19,6 +19,7 @@ import subprocess
 import sys
 import threading
 import time
+import traceback
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,9 @@ class Loader:
     def run(self) -> None:
         """Boot, and boot again whenever a reboot is due. Never returns."""
         seed = self._load_or_stage()
-        self._trust = self._flash.load_json("device.json")["trust"]
+        device = self._flash.load_json("device.json")
+        self._trust = device["trust"]
+        self._label = {key: device["identity"][key] for key in ("serial", "mac")}  # as printed on the case
         self._hardware, self._waits = seed["settings"]["hardware"], seed["settings"]["waits"]
         board.set_clock(board.CLOCK_FILE, self._hardware["clock_at_power_on"])
         cause: Cause = "power"
@@ -112,8 +115,7 @@ class Loader:
     def _boot(self, seed: dict[str, Any], cause: Cause) -> None:
         state = machine.count_boot(self._flash.load_state())
         self._flash.save_state(state)
-        label = {key: seed["settings"]["identity"][key] for key in ("serial", "mac")}  # as printed on the case
-        self._console.emit("boot.started", boot_count=state.boot_count, cause=cause, label=label)
+        self._console.emit("boot.started", boot_count=state.boot_count, cause=cause, label=self._label)
         MODEM_SETTINGS.parent.mkdir(exist_ok=True)
         MODEM_SETTINGS.write_text(json.dumps({"node": seed["node"], **seed["settings"]}))
         self._start_modem()
@@ -334,8 +336,9 @@ def main() -> None:
         board.end_processes(grace_s=0.3)
         os._exit(0)  # threads wait on stdin and on the socket: nothing of theirs is worth waiting for
     except Exception as error:
+        log(traceback.format_exc())
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
-        raise
+        os._exit(1)  # an orderly end would wait for, and crash over, the thread that reads stdin
 
 
 if __name__ == "__main__":
