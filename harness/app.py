@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import secrets as random
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,10 +20,11 @@ from harness.core.machine import RunMachine
 from harness.core.model import Plan, Verdict
 from harness.core.registry import load_checks, load_stages
 from harness.core.verdict import combine
+from harness.errors import EngineError, InputError, LabError, Problem
 from harness.lab.docker_lab import DockerLab
 from harness.lab.sweep import sweep
 from harness.reports.junit import render_junit
-from harness.run_folder import RunFolder
+from harness.run_folder import RunFolder, Scrubber
 from harness.runner import Loop
 
 Keep = Literal["on-fail", "always", "never"]
@@ -73,8 +75,14 @@ class Session:
         self._plan, self._options, self._clock = plan, options, MonotonicClock()
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
-        self.folder = RunFolder(options.out / name, plan, secrets)
+        self._scrubber = Scrubber(secrets.values())
+        self._unswept = ""
         self._lab = DockerLab(plan, secrets, self.run_id)
+        try:
+            self.folder = RunFolder(options.out / name, plan, secrets)
+        except OSError as error:
+            text = f"expected a folder that can be written to, saw: {error.strerror or error}"
+            raise InputError((Problem(str(options.out), 0, 0, "--out", text),)) from error
         self._loop = Loop(self.machine, self._lab, self._clock, self.folder, on_progress)
         self._times: dict[str, float] = {}
         self._began_ns = self._clock.now_ns()
@@ -88,28 +96,55 @@ class Session:
     ) -> None:
         self.close()
 
+    def scrub(self, text: str) -> str:
+        """Return a text that people will see, secrets struck out: a daemon may have said one."""
+        return self._scrubber.scrub(text.encode("utf-8", "replace")).decode("utf-8", "replace")
+
+    @contextmanager
+    def _scrubbed(self) -> Iterator[None]:
+        """A lab's error quotes the log of the node that broke: strike secrets out of it, too."""
+        try:
+            yield
+        except LabError as error:
+            words = ("expected", "seen", "where", "hint")
+            raise type(error)(**{word: self.scrub(getattr(error, word)) for word in words}) from None
+
     def start(self) -> float:
         """Sweep what dead runs left, build the lab. Returns the seconds it took. Raises: LabError."""
         began_ns = self._clock.now_ns()
-        sweep()
-        self._lab.start()
+        with self._scrubbed():
+            self._sweep()
+            self._lab.start()
         self._times["lab_up_s"] = (self._clock.now_ns() - began_ns) / 1e9
         return self._times["lab_up_s"]
+
+    def _sweep(self) -> None:
+        """Clear up after dead runs. What will not go is no reason not to prove this branch: it is only noted."""
+        try:
+            sweep(attempts=2)  # what needs longer is left to the next one
+        except EngineError:
+            raise
+        except LabError as error:
+            self._unswept = error.seen
 
     def run(self, until: Callable[[RunMachine], bool] = lambda machine: False) -> None:
         """Run the machine on. Raises: LabError."""
         began_ns = self._clock.now_ns()
-        self._loop.run(until)
+        with self._scrubbed():
+            self._loop.run(until)
         self._times["loop_s"] = self._times.get("loop_s", 0.0) + (self._clock.now_ns() - began_ns) / 1e9
 
     def conclude(self) -> Proof:
         """Judge, gather captures and logs, take the lab down (or keep it), write the folder."""
         if self._proof is not None:
             return self._proof
-        self._gather()
+        with self._scrubbed():
+            self._gather()
+            self._check_whole()
         verdict = self._judge()
         keep = self._options.keep == "always" or (self._options.keep == "on-fail" and not verdict.proven)
-        self._take_down(keep)
+        with self._scrubbed():
+            self._take_down(keep)
         verdict = self._judge()
         branch = self._plan.branch
         self.folder.save_verdict(verdict, render_junit(verdict, f"{branch.profile} / {branch.site}"))
@@ -126,6 +161,17 @@ class Session:
                 self._take_down()
         self.folder.close()
 
+    def _check_whole(self) -> None:
+        """A verdict is drawn from all that was said, or not at all: `not seen` must mean that it did not happen."""
+        lost = self._lab.facts().get("lost_events")
+        if lost:
+            raise LabError(
+                expected="every event of every stand-in",
+                seen=f"gaps in their numbering: {lost}",
+                where="lab",
+                hint="the machine may be too busy: run again",
+            )
+
     def _judge(self) -> Verdict:
         facts: dict[str, Any] = dict(self._lab.facts())
         self._times["waited_s"] = self._loop.waited_ns / 1e9
@@ -134,6 +180,7 @@ class Session:
             "waits": _PACES[self._plan.pace],
             "profile_digest": self._plan.profile_digest,
             "times_s": dict(self._times),
+            "unswept": self._unswept,
         }
         return combine(self._plan, self.machine, facts)
 

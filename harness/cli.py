@@ -24,6 +24,7 @@ from harness.core.registry import load_stages
 from harness.errors import (
     EXIT_BUG,
     EXIT_INTERRUPTED,
+    EXIT_LAB,
     EXIT_NOT_PROVEN,
     EXIT_PROVEN,
     BranchproofError,
@@ -58,6 +59,12 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
     except BranchproofError as error:
         _complain(str(error))
         code = error.exit_code
+    except BrokenPipeError:
+        sys.stdout = None  # whoever read our output has gone: nothing to flush, nobody to tell
+        code = EXIT_LAB
+    except OSError as error:
+        _complain(f"this machine refused: {error}")
+        code = EXIT_LAB
     except Exception:
         _complain(traceback.format_exc() + "this is a bug in branchproof itself")
         code = EXIT_BUG
@@ -150,6 +157,7 @@ def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, consol
         Progress(console, time.monotonic_ns) as progress,
         Session(plan, secrets, Options(args.out, args.keep), progress.on_progress) as session,
     ):
+        progress.scrub = session.scrub
         progress.show("  ...   lab           building networks and stand-ins")
         progress.say(f"  lab   ready for power in {session.start():.1f} s")
         session.run()
@@ -175,7 +183,10 @@ def _run_seed(args: argparse.Namespace, console: Console) -> int:
 def _run_sweep(args: argparse.Namespace, console: Console) -> int:
     from harness.lab.sweep import sweep  # noqa: PLC0415
 
-    removed = sweep(all=True)
+    ghosts: list[str] = []
+    removed = sweep(all=True, on_ghost=ghosts.append)
+    for ghost in ghosts:
+        console.print(f"stays until the engine is restarted: {ghost}", soft_wrap=True, markup=False)
     for name in removed:
         console.print(f"removed {name}", soft_wrap=True)
     if not removed:

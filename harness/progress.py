@@ -27,6 +27,8 @@ class Progress:
     def __init__(self, console: Console, now_ns: Callable[[], int]) -> None:
         self._console, self._now_ns = console, now_ns
         self._printed: set[str] = set()
+        self.scrub: Callable[[str], str] = str
+        """Strikes secrets out of what is printed: a daemon may have said one. Set once the run's secrets are known."""
         self._live = Live(console=console, refresh_per_second=8, transient=True) if console.is_terminal else None
 
     def __enter__(self) -> Self:
@@ -43,7 +45,7 @@ class Progress:
 
     def say(self, text: str, style: str = "") -> None:
         """Print one line above the live one."""
-        self._console.print(Text(text, style=style), soft_wrap=True)
+        self._console.print(Text(self.scrub(text), style=style), soft_wrap=True)
 
     def show(self, text: str) -> None:
         """Set the live line; nothing where there is none."""

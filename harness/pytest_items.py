@@ -82,6 +82,20 @@ class SiteCollector(pytest.Collector):
                 session.conclude()
 
 
+def list_judged(machine: RunMachine, name: str) -> list[tuple[Outcome, str, tuple[int, ...]]]:
+    """Return what a stage or check came to, worst first: the first that is no pass decides an item, and a claim that
+    does not apply must not hide one that failed."""
+    judged: list[tuple[Outcome, str, tuple[int, ...]]] = []
+    for stage in (s for s in machine.results() if s.stage == name):
+        judged.append((stage.outcome, f"{stage.summary}\n{explain_stage(stage)}", stage.evidence))
+    for found in (f for f in machine.findings() if f.check == name):
+        judged.append((found.outcome, explain_finding(found), found.evidence))
+    ranks = ("FAIL", "INCONCLUSIVE", "PASS", "NOT_APPLICABLE")
+    if any(outcome == "PASS" for outcome, _, _ in judged):
+        judged = [j for j in judged if j[0] != "NOT_APPLICABLE"]  # some of it holds and none failed: a pass
+    return sorted(judged, key=lambda one: ranks.index(one[0]))
+
+
 class NotReached(Exception):
     """An item's stage or check failed; the text is the explanation."""
 
@@ -95,19 +109,21 @@ class ProofItem(pytest.Item):
         return self.parent
 
     def runtest(self) -> None:
-        machine = self.site.run_until(self.name).machine
-        for stage in (s for s in machine.results() if s.stage == self.name):
-            self._judge(machine, stage.outcome, f"{stage.summary}\n{explain_stage(stage)}", stage.evidence)
-        for found in (f for f in machine.findings() if f.check == self.name):
-            self._judge(machine, found.outcome, explain_finding(found), found.evidence)
+        session = self.site.run_until(self.name)
+        for outcome, text, lines in list_judged(session.machine, self.name):
+            self._judge(session, outcome, session.scrub(text), lines)
 
-    def _judge(self, machine: RunMachine, outcome: Outcome, text: str, lines: tuple[int, ...]) -> None:
-        failed = any(s.outcome == "FAIL" for s in machine.results())
+    def _judge(self, session: Session, outcome: Outcome, text: str, lines: tuple[int, ...]) -> None:
+        machine = session.machine
+        # A skip passes: it is for what another item of this very pytest run fails for.
+        shown_items = {item.name for item in self.session.items if item.parent is self.parent}
+        failed = any(s.outcome == "FAIL" and s.stage in shown_items for s in machine.results())
         if outcome == "NOT_APPLICABLE" or (outcome == "INCONCLUSIVE" and failed):
             pytest.skip(f"{outcome}: {text.splitlines()[0]}")
         if outcome != "PASS":
             last = ((i, machine.evidence[i]) for i in lines[-LAST_EVIDENCE:])
-            shown = "\n".join(f"  {i:>5}  {seen.source} {seen.kind} {dict(seen.data)}" for i, seen in last)
+            told = "\n".join(f"  {i:>5}  {seen.source} {seen.kind} {dict(seen.data)}" for i, seen in last)
+            shown = session.scrub(told)
             raise NotReached(f"{outcome}: {text}\nlast evidence (its number, node, event):\n{shown or '  none'}")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:

@@ -25,6 +25,7 @@ from emulators.common.shaper import Shape, build_shape
 from emulators.common.supervise import Daemon, Keeper
 
 INTERFACE = "gtp0"
+MAX_FOREIGN = 100  # pairs told of: enough for any diagnosis, and no flood
 MAX_MTU = 1500
 PROTOCOL_NAMES = {1: "icmp", 6: "tcp", 17: "udp", 50: "esp"}  # IANA, Protocol Numbers
 
@@ -96,6 +97,8 @@ class Gateway:
         self._settings, self._console = settings, console
         self._network = ipaddress.IPv4Network(settings.pool)
         self._link = GtpLink(open_tun(INTERFACE), settings.own, device=False)
+        self._link.on_foreign = self._note_foreign
+        self._foreign: set[bytes] = set()
         self._bearer: Bearer | None = None
         self._routed: str | None = None
         self._names = DnsmasqLog()
@@ -109,6 +112,14 @@ class Gateway:
         self._load_rules()
         self._link.start("gtp-u")
         self._start_resolver()
+
+    def _note_foreign(self, packet: bytes) -> None:
+        """Tell once of each pair of addresses that a device sent from, or to, as another than itself."""
+        ends = packet[12:20]
+        if len(ends) == 8 and ends not in self._foreign and len(self._foreign) < MAX_FOREIGN:
+            self._foreign.add(ends)
+            source, destination = (str(ipaddress.IPv4Address(part)) for part in (ends[:4], ends[4:]))
+            self._console.emit("source.refused", source=source, destination=destination, protocol=packet[9])
 
     def _load_rules(self) -> None:
         try:

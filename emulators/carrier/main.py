@@ -121,6 +121,7 @@ def main() -> int:
         start_capture("inet", capture_path("inet"), snaplen=INET_SNAPLEN)
         start_capture("radio", capture_path("radio"), f"udp port {gtpu.PORT}", RADIO_SNAPLEN)
         process.start()
+        start_capture("gtp0", capture_path("gtp0"), snaplen=INET_SNAPLEN)  # the device's packets before translation
         console.emit("node.ready")
         serve_commands(console, standard_verbs() | {"cell": process.set_cell, "link": process.set_link})
         threading.Event().wait()  # stdin closed (compose by hand): go on until stopped

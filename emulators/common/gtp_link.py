@@ -100,6 +100,8 @@ class GtpLink:
         self._buffer = bytearray(65536)
         self._ancillary = [bytearray(64)]
         self._stopping = threading.Event()
+        self.on_foreign: Callable[[bytes], None] | None = None
+        """Called with each packet that is thrown away because its inner address is not the bearer's."""
         self.refused = 0
         """Packets thrown away: no bearer, a wrong inner address, above the MTU."""
 
@@ -233,6 +235,8 @@ class GtpLink:
                 continue
             if address != bearer.number or length > bearer.mtu or view[start + 8] >> 4 != 4:
                 self.refused += 1
+                if address != bearer.number and self.on_foreign is not None:
+                    self.on_foreign(bytes(view[start + 8 : start + 8 + length]))
                 continue
             packet = view[start + 8 : start + 8 + length]
             if bearer.watch is not None and bearer.watch(bytes(packet)):

@@ -14,6 +14,8 @@ from typing import Any
 
 from emulators.common.icmp_echo import Answer, build_echo, find_largest, parse_answer
 
+NO_WAY = (errno.EMSGSIZE, errno.ENETUNREACH, errno.EHOSTUNREACH)
+"""Larger than the interface's own MTU; no route; an answer that there is no host: of the subject's doing, all three."""
 TRIES = 2  # a size that is lost once is asked again before it counts as too large
 LEAST_WAIT_S = 0.5  # of a try whose echo may still be on its way; above any shaped link's jitter here
 IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3  # linux/in.h; ip(7)
@@ -33,14 +35,14 @@ class _Echoes:
         self._socket.close()
 
     def crosses(self, packet_bytes: int) -> bool:
-        """Say whether an echo of this size is answered. Raises: OSError where there is no way to send at all."""
+        """Say whether an echo of this size is answered. No way to send it at all is a no, too."""
         for _ in range(TRIES):
             self._seq = (self._seq + 1) & 0xFFFF
             started = time.monotonic()
             try:
                 self._socket.sendto(build_echo(self._ident, self._seq, packet_bytes), (self._target, 0))
             except OSError as error:
-                if error.errno == errno.EMSGSIZE:  # larger than the interface's own MTU
+                if error.errno in NO_WAY:
                     return False
                 raise
             answer = self._wait_answer(started + self._wait_s)

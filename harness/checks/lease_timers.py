@@ -33,15 +33,16 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         dhcp = segment.dhcp
         router = find_router_address(segment)
         expected = (
-            f"{dhcp.first} to {dhcp.last}, router {router}, lease {dhcp.lease_s} s, T1 about {T1 * dhcp.lease_s:g} s, "
-            f"T2 about {T2 * dhcp.lease_s:g} s, T1 < T2 < lease"
+            f"{dhcp.first} to {dhcp.last}, router {segment.address}, lease {dhcp.lease_s} s, "
+            f"T1 about {T1 * dhcp.lease_s:g} s, T2 about {T2 * dhcp.lease_s:g} s, T1 < T2 < lease"
         )
         broken = find_broken(evidence, NAME, claim, expected, label_lease(client))
         answer = evidence.find_answer(label_lease(client))
         if broken is not None or answer is None:
             found += [broken] if broken else []
             continue
-        holds = answer.ok and _is_right(answer, dhcp, router)
+        prefix = ipaddress.ip_interface(segment.address).network.prefixlen
+        holds = answer.ok and answer.get("prefix") == prefix and _is_right(answer, dhcp, router)
         found.append(hold(NAME, holds, claim, expected, _tell(answer), [answer]))
     return tuple(found)
 
@@ -66,7 +67,7 @@ def _is_in_range(address: Any, dhcp: DhcpRange) -> bool:
 def _tell(answer: Answer) -> str:
     if not answer.ok:
         return f"nothing: {answer.error}"
-    names = ("address", "router", "lease_s", "t1_s", "t2_s")
+    names = ("address", "prefix", "router", "lease_s", "t1_s", "t2_s")
     return ", ".join(f"{n} {answer.get(n)}" for n in names)
 
 
@@ -108,6 +109,7 @@ def _leases(staff: dict[str, Any], guest: dict[str, Any]) -> tuple[Any, Any]:
 EXAMPLES = (
     Example("both leases as asked", "PASS", _leases(STAFF, GUEST)),
     Example("the address of another range", "FAIL", _leases(STAFF, {**GUEST, "address": "10.20.10.101"})),
+    Example("another network mask", "FAIL", _leases(STAFF, {**GUEST, "prefix": 8})),
     Example("T2 not after T1", "FAIL", _leases({**STAFF, "t2_s": 1800}, GUEST)),
     Example("another lease time", "FAIL", _leases({**STAFF, "lease_s": 43200, "t1_s": 21600, "t2_s": 37800}, GUEST)),
     Example(

@@ -313,7 +313,7 @@ class ContainerLab:
             if engine is not None and keep:
                 self._mark_kept(engine)
             elif engine is not None:
-                left = remove_labelled(engine, f"{RUN_LABEL}={self.run_id}")
+                left = remove_labelled(engine, f"{RUN_LABEL}={self.run_id}", on_ghost=self._note_ghost)
         finally:
             self._talk.close()
             if engine is not None:
@@ -323,6 +323,9 @@ class ContainerLab:
                 expected="everything of the run removed", seen="\n".join(left), where=f"run {self.run_id}",
                 hint="once the engine is well again: branchproof sweep",
             )  # fmt: skip
+
+    def _note_ghost(self, what: str) -> None:
+        self._facts.setdefault("left_in_engine", []).append(what)
 
     def _mark_kept(self, engine: Engine) -> None:
         engine.create_volume(Volume("kept", f"bp-{self.run_id}-kept"), {**self._run_labels, KEPT_LABEL: "1"})

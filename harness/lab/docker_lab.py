@@ -28,6 +28,7 @@ ALWAYS = ("router", "carrier", "internet", "management", "hq-gateway", "hq-endpo
 CAPTURED = (
     ("carrier", "radio"),
     ("carrier", "inet"),
+    ("carrier", "gtp0"),
     ("internet", "inet"),
     ("internet", "fixed"),
     ("hq-gateway", "inet"),

@@ -24,7 +24,7 @@ from harness.lab.owner import (
     judge_life,
     parse_owner,
 )
-from harness.lab.removal import remove_labelled
+from harness.lab.removal import ROUNDS, remove_labelled
 
 UNKNOWN_AGE_S = 24 * 3600
 """Age from which a run counts as dead whose owner cannot be seen. Common practice, no source: no run takes a day."""
@@ -60,10 +60,15 @@ def _age_s(resource: Resource, now_s: float) -> float:
     return now_s - int(created) if created.isdigit() else 0.0
 
 
-def sweep(all: bool = False) -> tuple[str, ...]:  # noqa: A002 - the command line's own word
+def sweep(
+    all: bool = False,  # noqa: A002 - the command line's own word
+    on_ghost: Callable[[str], None] = lambda what: None,
+    attempts: int = ROUNDS,
+) -> tuple[str, ...]:
     """Remove what dead runs left; with `all`, also kept runs and those whose owner cannot be seen.
 
-    Returns the names of what went. Raises: EngineError when there is no engine; LabError when something would not go.
+    Returns the names of what went (`on_ghost`: see removal.py). Raises: EngineError when there is no engine; LabError
+    when something would not go.
     """
     observer, gone = describe_self(), dict[str, None]()
 
@@ -74,7 +79,7 @@ def sweep(all: bool = False) -> tuple[str, ...]:  # noqa: A002 - the command lin
 
     engine = Engine()
     try:
-        left = remove_labelled(engine, RUN_LABEL, choose)
+        left = remove_labelled(engine, RUN_LABEL, choose, on_ghost, attempts)
     finally:
         engine.close()
     if left:

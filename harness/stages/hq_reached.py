@@ -33,7 +33,6 @@ from harness.stages._shared import (
     find_client,
     find_hq_segment,
     find_segment_network,
-    is_cellular,
     is_inside,
     label_lease,
 )
@@ -53,13 +52,15 @@ def _client(plan: Plan) -> str:
 def needs(plan: Plan) -> tuple[Need, ...]:
     client, segment = _client(plan), find_hq_segment(plan)
     networks = [find_segment_network(segment)] if segment else []
+    router = segment.address.partition("/")[0] if segment else ""
 
     def is_lease(plan: Plan, seen: Observation) -> bool:
         data = seen.data
         return data.get("label") == label_lease(client) and data.get("ok") is True
 
     def is_ours(plan: Plan, seen: Observation) -> bool:
-        return is_inside(seen.data.get("source"), networks)
+        source = seen.data.get("source")
+        return is_inside(source, networks) and source != router  # the router's own echoes are no client's
 
     name = segment.name if segment else "any (no segment with a port may reach hq)"
     return (
@@ -82,7 +83,7 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Action, ...]:
     }
     largest = {"target": target, "low": LEAST_PACKET_BYTES, "high": ETHERNET_MTU_BYTES}
     url = f"http://{target}:80/bytes/{acceptance.transfer_bytes}"
-    witness, link = ("carrier", "inet") if is_cellular(plan) else ("internet", "fixed")
+    witness, link = find_outer_link(plan.branch.uplinks[0])
     chain = (
         ask_lease(client),
         Ask(client, "ping", ping, PING),
@@ -96,6 +97,15 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Action, ...]:
         if evidence.find_answer(ask.label) is None:
             break
     return tuple(due)
+
+
+def find_outer_link(uplink: str) -> tuple[str, str]:
+    """Return who sees all that a branch sends over an uplink, and on which link of its own.
+
+    At the carrier that is the inner side of GTP-U: on its internet side packets are translated already, and what has no
+    way on never comes there.
+    """
+    return ("carrier", "gtp0") if uplink == "cellular" else ("internet", "fixed")
 
 
 def find_inside(plan: Plan) -> list[str]:
@@ -204,6 +214,16 @@ EXAMPLES = (
         _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 10, "received": 9, "rtts_ms": [60.0] * 9})),
     ),
     Example(
+        "nine of ten could not even be sent",
+        "FAIL",
+        _swap(_PINGED, answered(_CLIENT, PING, 34.0, {"sent": 1, "received": 1, "rtts_ms": [60.0]})),
+    ),
+    Example(
+        "the client tells of answers, but HQ saw the router's own echo alone",
+        "FAIL",
+        _swap(_ECHO, saw("hq-endpoint", "echo.received", 31.5, source="10.20.10.1", id=7, seq=1, bytes=84)),
+    ),
+    Example(
         "two echoes of ten take too long",
         "FAIL",
         _swap(
@@ -246,6 +266,18 @@ EXAMPLES = (
         "the capture is not whole",
         "INCONCLUSIVE",
         _swap(_CENSUS, answered("carrier", CENSUS, 38.5, {**_CENSUS_RESULT, "dropped": 3})),
+    ),
+    Example(
+        "the capture does not say whether it is whole",
+        "INCONCLUSIVE",
+        _swap(_CENSUS, answered("carrier", CENSUS, 38.5, {k: v for k, v in _CENSUS_RESULT.items() if k != "dropped"})),
+    ),
+    Example(
+        "the capture lost the largest packet, perhaps",
+        "INCONCLUSIVE",
+        _swap(
+            _CENSUS, answered("carrier", CENSUS, 38.5, {**_CENSUS_RESULT, "dropped": 3, "esp_outer_max_bytes": 1400})
+        ),
     ),
     Example(
         "ESP goes out in fragments",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, as_list, hold, set_aside
-from harness.core.model import Finding, Plan
+from harness.core.model import Finding, Plan, Tunnel
 from harness.core.proposals import is_among_esp, is_among_ike
 from harness.core.sample import saw
-from harness.stages._shared import is_cellular, to_networks
+from harness.stages._shared import SHARED_ADDRESSES, is_cellular, is_inside, to_networks
 
 
 def needs(plan: Plan) -> tuple[Need, ...]:
@@ -17,11 +20,14 @@ def needs(plan: Plan) -> tuple[Need, ...]:
 
 
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
-    sa = evidence.find_first("hq-gateway", "sa.established")
-    child = evidence.find_first("hq-gateway", "child.installed")
-    if sa is None or child is None:
+    """Judge every SA of the run, not the first alone: a tunnel that comes up anew may come up otherwise."""
+    sas = evidence.find_all("hq-gateway", "sa.established")
+    children = evidence.find_all("hq-gateway", "child.installed")
+    if not sas or not children:
         return ()
     tunnel = plan.branch.tunnel
+    sa = next((s for s in sas if not _is_right_sa(tunnel, s)), sas[0])
+    child = next((c for c in children if not _is_right_child(tunnel, c)), children[0])
     ids = (sa.data.get("local_id"), sa.data.get("remote_id"))
     ike, esp = str(sa.data.get("ike") or ""), str(child.data.get("esp") or "")
     seen_ts = [sorted(to_networks(as_list(child.data.get(k)))) for k in ("local_ts", "remote_ts")]
@@ -63,7 +69,33 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         nat
         if is_cellular(plan)
         else set_aside("tunnel_up.nat", nat.claim, "the fixed line does not translate addresses"),
+        _judge_kept(evidence, children),
     )
+
+
+def _judge_kept(evidence: Evidence, children: Sequence[Seen]) -> Finding:
+    removed = evidence.find_all("hq-gateway", "child.removed")
+    return hold(
+        "tunnel_up.kept",
+        len(removed) < len(children),
+        "the tunnel still stands at the end of the run",
+        "fewer child SAs removed than installed",
+        f"{len(children)} installed, {len(removed)} removed",
+        [*children, *removed],
+    )
+
+
+def _is_right_sa(tunnel: Tunnel, sa: Seen) -> bool:
+    ids = (sa.data.get("local_id"), sa.data.get("remote_id"))
+    return ids == (tunnel.remote_id, tunnel.local_id) and is_among_ike(
+        str(sa.data.get("ike") or ""), tunnel.ike_proposals
+    )
+
+
+def _is_right_child(tunnel: Tunnel, child: Seen) -> bool:
+    selectors = [to_networks(as_list(child.data.get(k))) for k in ("local_ts", "remote_ts")]
+    wanted = [to_networks(n) for n in (tunnel.remote_subnets, tunnel.local_subnets)]
+    return selectors == wanted and is_among_esp(str(child.data.get("esp") or ""), tunnel.esp_proposals)
 
 
 def _judge_nat(evidence: Evidence, sa: Seen, child: Seen) -> Finding:
@@ -75,7 +107,12 @@ def _judge_nat(evidence: Evidence, sa: Seen, child: Seen) -> Finding:
     encap = child.data.get("encap")
     return hold(
         "tunnel_up.nat",
-        bool(remote) and own is not None and remote != own and sa.data.get("nat") is True and encap is True,
+        bool(remote)
+        and own is not None
+        and remote != own
+        and not is_inside(remote, (str(SHARED_ADDRESSES),))
+        and sa.data.get("nat") is True
+        and encap is True,
         "HQ sees the carrier's address, not the branch's, and ESP goes in UDP (RFC 7296 section 2.23, RFC 3948)",
         f"another address than {own}, encapsulation",
         f"{remote or 'no address'}, nat {sa.data.get('nat')}, encapsulation {encap}",
@@ -165,11 +202,24 @@ _IN_CLEAR = saw(
     remote="100.64.0.2:4500",
 )
 
+_LOST = saw("hq-gateway", "child.removed", 29.1, esp="aes256gcm16")
+
 EXAMPLES = (
     Example("both SAs as the profile asks", "PASS", (_GRANTED, _SA, CHILD)),
     Example("HQ sees the branch's own address", "FAIL", (_GRANTED, _IN_CLEAR, CHILD)),
+    Example(
+        "HQ sees an address of the carrier's pool, of a later bearer",
+        "FAIL",
+        (_GRANTED, replace(_IN_CLEAR, data={**_IN_CLEAR.data, "remote": "100.64.0.3:4500"}), CHILD),
+    ),
+    Example(
+        "it comes up anew with a weaker ESP suite",
+        "FAIL",
+        (_GRANTED, replace(CHILD, at_ns=28_800_000_000), replace(_WEAK, at_ns=28_900_000_000), _SA),
+    ),
     Example("no proposal chosen", "FAIL", (_REFUSED,)),
     Example("an IKE SA without a child", "FAIL", (_SA,)),
     Example("a weaker ESP suite", "FAIL", (_SA, _WEAK)),
     Example("other networks", "FAIL", (_SA, _WIDE)),
+    Example("the tunnel goes down again", "FAIL", (_GRANTED, _SA, CHILD, _LOST)),
 )

@@ -26,7 +26,7 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         return (
             set_aside("upgraded.image", "the image is fetched whole", "the factory release is the branch's release"),
         )
-    return _judge_image(evidence), _judge_rate(evidence), _judge_slot(plan, evidence), _judge_before(plan, evidence)
+    return _judge_image(evidence), _judge_rate(evidence), _judge_slot(plan, evidence), *_judge_rest(plan, evidence)
 
 
 def _judge_image(evidence: Evidence) -> Finding:
@@ -76,6 +76,17 @@ def _judge_slot(plan: Plan, evidence: Evidence) -> Finding:
         f"first slot {slots[0]}, release {plan.branch.release} in slot {slots[1]}",
         [first, new],
     )
+
+
+def _judge_rest(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
+    return _judge_before(plan, evidence), _judge_kept(evidence)
+
+
+def _judge_kept(evidence: Evidence) -> Finding:
+    backs = evidence.find_all("router", "slot.fell_back")
+    seen = f"fell back: {backs[0].data.get('reason')}" if backs else "not fallen back by the end of the run"
+    claim = "the new release is kept"
+    return hold("upgraded.kept", not backs, claim, "no fall-back to the factory's slot", seen, backs)
 
 
 def _judge_before(plan: Plan, evidence: Evidence) -> Finding:
@@ -162,6 +173,15 @@ EXAMPLES = (
         "the factory's slot was written over",
         "FAIL",
         (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _SAME, _ask(25.0, "2.1.0")),
+    ),
+    Example(
+        "the new release asks, then the loader falls back",
+        "FAIL",
+        (
+            *(_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _NEW),
+            saw("router/loader", "slot.fell_back", 24.0, from_slot="b", to_slot="a", reason="trial not confirmed"),
+            _ask(25.0, "2.1.0"),
+        ),
     ),
     Example("the release is the factory's", "PASS", (_OLD, _ask(11.0, "1.0.0")), build_plan(release="1.0.0")),
 )

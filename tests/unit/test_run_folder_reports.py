@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness import app
 from harness.core.model import Finding, Observation, StageResult, Verdict
-from harness.errors import InputError
+from harness.core.sample import build_plan
+from harness.errors import InputError, LabError
+from harness.pytest_items import list_judged
 from harness.reports.junit import render_junit
 from harness.reports.text import WIDTH, render_verdict, stage_line
 from harness.run_folder import Scrubber, load_run, render_at_transcript
@@ -62,6 +67,42 @@ def test_the_closing_line_counts() -> None:
     assert render_verdict(Verdict(True, (stage,), checks, {}), "kiosk / pier", 18.24) == (
         "PROVEN  kiosk / pier: 1 of 1 stages, 1 of 1 checks, 18.2 s"
     )
+
+
+def test_the_closing_line_says_what_was_not_tried() -> None:
+    stage = StageResult("powered", "PASS", 1.0, 5.0, "", ())
+    assert render_verdict(Verdict(True, (stage,), (), {"until": "powered"}), "kiosk / pier", 3.0) == (
+        "PROVEN as far as powered  kiosk / pier: 1 of 1 stages, 0 of 0 checks, 3.0 s"
+    )
+
+
+def test_a_claim_that_does_not_apply_hides_none_that_failed() -> None:
+    findings = [Finding("c", "NOT_APPLICABLE", "", "", "r"), Finding("c", "INCONCLUSIVE", "", "", "o")]
+    findings += [Finding("c", "FAIL", "", "", "f"), Finding("c", "PASS", "", "", "p")]
+    machine: Any = SimpleNamespace(results=tuple, findings=lambda: findings)
+    assert [outcome for outcome, _, _ in list_judged(machine, "c")] == ["FAIL", "INCONCLUSIVE", "PASS"]
+
+
+def _session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lab_start: Any) -> app.Session:
+    lab = SimpleNamespace(start=lab_start, collect=tuple, stop=lambda keep=False: None)
+    monkeypatch.setattr(app, "DockerLab", lambda plan, secrets, run_id: lab)
+    monkeypatch.setattr(app, "sweep", tuple)
+    return app.Session(build_plan(), {"env:X": "hunter2-hunter2"}, app.Options(tmp_path))
+
+
+def test_no_secret_in_a_lab_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail() -> None:
+        raise LabError(expected="a node", seen="last log lines:\npsk hunter2-hunter2", where="node", hint="look")
+
+    with _session(tmp_path, monkeypatch, fail) as session, pytest.raises(LabError) as caught:
+        session.start()
+    assert "psk ***************" in str(caught.value) and "hunter2" not in str(caught.value)
+
+
+def test_an_out_folder_that_cannot_be_is_bad_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputError, match="--out"):
+        _session(tmp_path / "file", monkeypatch, tuple)
 
 
 def test_at_transcript_counts_from_power_on() -> None:

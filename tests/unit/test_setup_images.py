@@ -99,8 +99,7 @@ SNMP = (  # pysnmp swallows a failed import of its ciphers and says so only when
     " assert not aes.PysnmpCryptoError"
 )
 HOLDS = {
-    "base": "for p in ip nft tcpdump ping; do command -v $p; done;"
-    " python3 -c 'import cryptography, dns, dpkt, asn1crypto'",
+    "base": "for p in ip nft tcpdump ping; do command -v $p; done; python3 -c 'import cryptography, dns, asn1crypto'",
     "router": "for p in charon-systemd swanctl dnsmasq chronyd sshd snmpd rsyslogd udhcpc; do command -v $p; done;"
     " ls /usr/lib/ipsec/plugins/libstrongswan-kernel-libipsec.so; python3 -c 'import serial, aiohttp, vici'",
     "carrier": "command -v dnsmasq",
