@@ -18,7 +18,8 @@ prove: $(INSTALLED)
 
 # The engine that prepare may have started is stopped on every way out, Ctrl-C too; the first failure is the outcome.
 test: $(INSTALLED)
-	@sh harness/setup/venv.sh --need docker-compose docker-compose
+	@for need in "docker-compose docker-compose" "ip iproute2" "ping iputils-ping" "tcpdump tcpdump" "openssl openssl" \
+	  "ssh-keygen openssh-client"; do sh harness/setup/venv.sh --need $$need || exit; done
 	@trap 'exit 130' INT TERM; \
 	trap 'status=$$?; $(BIN)/branchproof release || status=$$(( status ? status : 3 )); exit $$status' EXIT; \
 	$(BIN)/branchproof prepare && $(MAKE) --no-print-directory checks

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +18,6 @@ SUBJECTS = Subjects(
     gateway_id="hq.skerry.example", branch_id="pier@skerry.example",
 )  # fmt: skip
 
-pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="the openssl command is not installed")
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +105,6 @@ def test_keys_belong_to_their_certificates(pki: Pki, tmp_path: Path) -> None:
     assert openssl("pkey", "-pubout", text=pki.firmware.private_pem) == pki.firmware.public
 
 
-@pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="OpenSSH is not installed")
 def test_openssh_reads_the_operators_key(pki: Pki, tmp_path: Path) -> None:
     key = tmp_path / "key"
     key.touch(mode=0o600)
