@@ -19,7 +19,6 @@ SUBJECTS = Subjects(
 )  # fmt: skip
 
 
-
 @pytest.fixture(scope="module")
 def pki() -> Pki:
     return make_pki(SUBJECTS, NOW, DEVICE_CLOCK)
