@@ -125,7 +125,7 @@ def main() -> int:
         console.emit("node.ready")
         serve_commands(console, standard_verbs() | {"cell": process.set_cell, "link": process.set_link})
         threading.Event().wait()  # stdin closed (compose by hand): go on until stopped
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         log(f"carrier failed: {error}")
         return 1

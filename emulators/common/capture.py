@@ -68,7 +68,7 @@ class Capture:
             status = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="utf-8", errors="replace")
             if status.rpartition(")")[2].split()[0] == "S":  # proc(5), field 3: sleeping, interruptibly
                 return
-            time.sleep(0.005)
+            time.sleep(0.005)  # no event tells that a process came to rest: its state can only be looked at
 
     def count_dropped(self) -> int:
         """Return how many packets the kernel had no room for, so far: where not 0, the file does not hold all.
@@ -85,7 +85,7 @@ class Capture:
             for line in self.statistics[told:]:
                 if found := re.search(r"(\d+) packets? dropped by kernel", line):
                     return int(found[1])
-            time.sleep(0.01)
+            time.sleep(0.01)  # until the reader thread has the lines that tcpdump just wrote
         raise CaptureError(f"capture of {self.link}: expected tcpdump's statistics, saw {self.statistics[-3:]}")
 
 

@@ -97,6 +97,6 @@ def _run(console: Console, handlers: Mapping[str, Handler], command: wire.Comman
         if command.verb not in handlers:
             raise KeyError(f"no such verb; this stand-in knows {', '.join(sorted(handlers))}")
         answer["result"] = handlers[command.verb](**command.args)
-    except Exception as error:
+    except Exception as error:  # whatever a handler raises is its answer to the harness
         answer["ok"], answer["error"] = False, f"{type(error).__name__}: {error}"
     console.emit("command.done", **answer)

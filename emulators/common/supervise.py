@@ -72,7 +72,7 @@ class Keeper:
                 raise DaemonError(f"{self.daemon.name} ended at once: {self._last_words()}")
             if time.monotonic() > deadline:
                 raise DaemonError(f"{self.daemon.name} was not ready within {timeout_s:g} s: {self._last_words()}")
-            time.sleep(POLL_S)
+            time.sleep(POLL_S)  # daemons have no one way to say that they are ready: each is asked
 
     def signal(self, number: signal.Signals) -> None:
         """Send a signal to the daemon itself (not to its group)."""

@@ -42,7 +42,7 @@ def main() -> None:
         if settings.get("syslog") is not None:
             start_sink(console, settings["syslog"]["transport"], int(settings["syslog"]["port"]))
         console.emit("node.ready")
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise
     serve_commands(console, {**standard_verbs(), **build_probes()})

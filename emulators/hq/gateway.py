@@ -38,7 +38,7 @@ def main() -> None:
             start_capture(link, capture_path(link))
         _start(console, seed)
         console.emit("node.ready")
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise
     serve_commands(console, standard_verbs())

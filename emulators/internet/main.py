@@ -40,7 +40,7 @@ def main() -> None:
     console = Console(seed["node"], "core")
     try:
         handlers = start(seed, console)
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         sys.exit(1)
     console.emit("node.ready")

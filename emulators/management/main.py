@@ -51,7 +51,7 @@ def main() -> None:
         settle_links(seed)
         threading.Thread(target=serve_commands, args=(console, standard_verbs()), daemon=True).start()
         asyncio.run(serve(seed, console))
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise
 

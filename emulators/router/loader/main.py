@@ -335,7 +335,7 @@ def main() -> None:
     except PowerOff:
         board.end_processes(grace_s=0.3)
         os._exit(0)  # threads wait on stdin and on the socket: nothing of theirs is worth waiting for
-    except Exception as error:
+    except Exception as error:  # whatever it is, the harness must hear of it before this ends
         log(traceback.format_exc())
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         os._exit(1)  # an orderly end would wait for, and crash over, the thread that reads stdin

@@ -67,7 +67,7 @@ class Deployment:
             running = part.start(self.config, began, self._files[part.name], self._ground)
         except ApplyError as error:
             return error
-        except Exception as error:
+        except Exception as error:  # a part's bug, too, must undo the whole
             fault = ApplyError(part.section, f"{part.name}: {error}")
             fault.__cause__ = error
             return fault
@@ -80,7 +80,7 @@ class Deployment:
     def _refresh(self, part: Part, running: Running) -> None:
         try:
             running.refresh(_render(part, self.config, self._situation), self._situation)
-        except Exception as error:
+        except Exception as error:  # the other parts must hear of it all the same
             log(f"apply: {part.name}: could not follow the situation: {error}")
 
 
@@ -95,5 +95,5 @@ def _stop(item: tuple[Part, Running]) -> None:
     part, running = item
     try:
         running.stop()
-    except Exception as error:
+    except Exception as error:  # undoing goes on to the end
         log(f"apply: {part.name}: could not be undone: {error}")
