@@ -12,6 +12,7 @@ import json
 from dataclasses import dataclass
 from typing import Literal
 
+from emulators.common.controls import Admission, Alerts, Applications, Lockout, Passwords, Qos, Reach, Threats, WebFilter
 from emulators.common.record import from_json, to_json
 
 UplinkKind = Literal["cellular", "ethernet"]
@@ -26,16 +27,17 @@ class DhcpRange:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """One LAN segment. `address` is the router's own, with prefix length. `reach` names what its clients may open:
-    other segments' names, ``hq``, ``internet``. `isolated`: clients of the segment do not reach each other."""
+    """One LAN segment. `address` is the router's own, with prefix length. `reach`: what its clients may open, and
+    where. `isolated`: clients of the segment do not reach each other."""
 
     name: str
     vlan: int
     ports: tuple[int, ...]
     address: str
     dhcp: DhcpRange
-    reach: tuple[str, ...]
+    reach: tuple[Reach, ...]
     isolated: bool = False
+    admission: Admission = Admission()
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +77,13 @@ class Tunnel:
 
 @dataclass(frozen=True, slots=True)
 class Logging:
+    """`ca_pem` checks the server's certificate with transport ``tls`` (RFC 5425)."""
+
     server: str
     port: int
-    transport: Literal["udp", "tcp"]
+    transport: Literal["udp", "tcp", "tls"]
     least: Literal["emerg", "alert", "crit", "err", "warning", "notice", "info", "debug"]
+    ca_pem: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,21 +99,36 @@ class SnmpUser:
 
 @dataclass(frozen=True, slots=True)
 class Monitoring:
-    """SNMPv3 reads, accepted only from the places in `reach_from`: segment names or ``hq``."""
+    """SNMPv3 reads, accepted only from the places in `reach_from`: segment names or ``hq``. `views`: the object
+    identifiers (dotted) under which everything may be read, and nothing else."""
 
     users: tuple[SnmpUser, ...]
     reach_from: tuple[str, ...]
     location: str
     contact: str
+    views: tuple[str, ...] = ("1.3.6.1.2.1",)
 
 
 @dataclass(frozen=True, slots=True)
 class Administration:
-    """SSH by public key for one operator account, only from `reach_from` (segment names or ``hq``); empty: nowhere."""
+    """SSH for one operator account, only from `reach_from` (segment names or ``hq``; empty: nowhere), by key, and by
+    password where one is given. `password` is the first one: it opens nothing but the change to another."""
 
     user: str
     public_keys: tuple[str, ...]
     reach_from: tuple[str, ...]
+    password: str | None = None
+    lockout: Lockout | None = None
+    passwords: Passwords | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Radius:
+    """The server that admission asks (RFC 2865). `secret` is shared with it."""
+
+    server: str
+    port: int
+    secret: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +156,12 @@ class DeviceConfig:
     monitoring: Monitoring | None
     administration: Administration | None
     management: Management
+    radius: Radius | None = None
+    applications: Applications | None = None
+    web_filter: WebFilter | None = None
+    threats: Threats | None = None
+    qos: Qos | None = None
+    alerts: Alerts | None = None
 
 
 def render_config(config: DeviceConfig) -> bytes:

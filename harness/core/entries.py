@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from harness.core.model import Action, Ask, Finding, Observation, Outcome, Plan
 
@@ -174,8 +174,28 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class Spoil:
+    """A small weakening of what the device (or the management server) is told, while the checks keep to the plan as
+    written: some check must notice it. `key` is the place in the profile that it goes against."""
+
+    title: str
+    key: str
+    change: Callable[[dict[str, Any]], None]
+    """Changes, in place, the JSON form of the served configuration (DeviceConfig), or of the management's settings."""
+    on: Literal["device", "management"] = "device"
+
+
+def no_spoils(plan: Plan) -> tuple[Spoil, ...]:
+    """Return nothing: the check has nothing to spoil in this plan."""
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
-    """A claim beyond the stages. `why_not` returns why the claim does not apply to the plan, or None when it does."""
+    """A claim beyond the stages. `why_not` returns why the claim does not apply to the plan, or None when it does.
+
+    Checks that do not disturb each other run side by side; each that `disturbs` runs alone, after them, by `order`.
+    """
 
     name: str
     order: int
@@ -188,6 +208,12 @@ class Check:
     actions: Callable[[Plan, Evidence], tuple[Ask, ...]]
     awaits: Callable[[Plan, Evidence], Seen | None] | None = None
     """Finds what must be seen besides the answers before judging; waited for up to the timeout. None: nothing."""
+    disturbs: bool = False
+    """Others would see its doings: it takes a link, an account or the uplink for itself."""
+    clauses: tuple[str, ...] = ()
+    """Clauses that it gives evidence for, such as ``PCI DSS 4.0.1 1.4.3``: see clauses.py."""
+    spoils: Callable[[Plan], tuple[Spoil, ...]] = no_spoils
+    """Weakenings that this check must notice. The first is its spoiled twin: it, and no other check, must fail."""
 
 
 # ---------------------------------------------------------------- reading what a stand-in said

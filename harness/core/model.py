@@ -10,6 +10,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from emulators.common.controls import (
+    Admission,
+    Alerts,
+    Applications,
+    Lockout,
+    Operators,
+    Passwords,
+    Qos,
+    Reach,
+    Threats,
+    WebFilter,
+)
+
 Pace = Literal["fast", "field"]
 UplinkKind = Literal["cellular", "ethernet"]
 Outcome = Literal["PASS", "FAIL", "NOT_APPLICABLE", "INCONCLUSIVE"]
@@ -96,8 +109,13 @@ class Segment:
     address: str
     """The router's own address in the segment, with prefix length."""
     dhcp: DhcpRange
-    reach: tuple[str, ...]
+    reach: tuple[Reach, ...]
     isolated: bool
+    admission: Admission = Admission()
+
+    def may_reach(self, place: str) -> bool:
+        """Say whether clients here may open anything at a place."""
+        return any(row.to == place for row in self.reach)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +143,10 @@ class Tunnel:
 class Logging:
     server: str
     port: int
-    transport: Literal["udp", "tcp"]
+    transport: Literal["udp", "tcp", "tls"]
     least: str
+    within_s: float = 5.0
+    """Seconds from the cause to the message at HQ, while the tunnel is up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,14 +164,29 @@ class Monitoring:
     reach_from: tuple[str, ...]
     location: str
     contact: str
+    views: tuple[str, ...] = ("1.3.6.1.2.1",)
+    """Object identifiers under which everything may be read, and nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
 class Administration:
-    """The operator's key pair is made for the run: its public half goes into the device's configuration."""
+    """The operator's key pair, and the first password, are made for the run; the public half and the password go into
+    the device's configuration. `methods`: how the operator may log in."""
 
     user: str
     reach_from: tuple[str, ...]
+    methods: tuple[Literal["key", "password"], ...] = ("key",)
+    lockout: Lockout | None = None
+    passwords: Passwords | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Radius:
+    """The server at headquarters that admission asks (RFC 2865)."""
+
+    server: str
+    port: int
+    secret: SecretRef
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +226,13 @@ class Branch:
     heartbeat_s: float
     confirm_s: float
     acceptance: Acceptance
+    radius: Radius | None = None
+    applications: Applications | None = None
+    web_filter: WebFilter | None = None
+    threats: Threats | None = None
+    qos: Qos | None = None
+    alerts: Alerts | None = None
+    operators: Operators | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +304,12 @@ class Plan:
     """SHA-256 (hex) of the profile and sites files as read."""
     until: str | None = None
     """Name of the last stage to run; None runs all."""
+    only: tuple[str, ...] = ()
+    """Names of the checks to run; empty runs all."""
+    skip: tuple[str, ...] = ()
+    """Names of the checks to leave out."""
+    soak: bool = False
+    """Wait out what takes long (the length of a block) instead of reading it from the device."""
 
 
 # ---------------------------------------------------------------- what is seen and done
