@@ -19,7 +19,7 @@ RUN export DEBIAN_FRONTEND=noninteractive \
       charon-systemd chrony conntrack cracklib-runtime dnsmasq-base fail2ban hostapd iptables \
       libcharon-extra-plugins libnetfilter-queue1 libnss-extrausers libpam-modules libpam-pwquality \
       libstrongswan-extra-plugins libstrongswan-standard-plugins openssh-server python3-aiohttp python3-pwquality \
-      python3-serial rsyslog rsyslog-gnutls snmpd strongswan-swanctl suricata udhcpc \
+      python3-serial rsyslog rsyslog-gnutls snmpd strongswan-swanctl udhcpc \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/* /etc/ssh/ssh_host_* \
  && find / -xdev -type f -perm /6000 -exec chmod a-s {} +
 

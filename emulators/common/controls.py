@@ -51,6 +51,10 @@ class Admission:
     unreachable: Literal["deny", "admit"] = "deny"
 
 
+OPEN = Admission()
+"""Admission of a segment that lets anybody in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Lockout:
     """`failures` failed log-ins from one source within `within_s` block that source for `block_s`."""

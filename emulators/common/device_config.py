@@ -12,7 +12,18 @@ import json
 from dataclasses import dataclass
 from typing import Literal
 
-from emulators.common.controls import Admission, Alerts, Applications, Lockout, Passwords, Qos, Reach, Threats, WebFilter
+from emulators.common.controls import (
+    OPEN,
+    Admission,
+    Alerts,
+    Applications,
+    Lockout,
+    Passwords,
+    Qos,
+    Reach,
+    Threats,
+    WebFilter,
+)
 from emulators.common.record import from_json, to_json
 
 UplinkKind = Literal["cellular", "ethernet"]
@@ -37,7 +48,7 @@ class Segment:
     dhcp: DhcpRange
     reach: tuple[Reach, ...]
     isolated: bool = False
-    admission: Admission = Admission()
+    admission: Admission = OPEN
 
 
 @dataclass(frozen=True, slots=True)

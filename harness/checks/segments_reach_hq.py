@@ -35,7 +35,7 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     found: list[Finding] = []
     for client, segment in list_clients(plan):
-        may = "hq" in segment.reach
+        may = segment.may_reach("hq")
         claim = f"segment {segment.name} {'reaches' if may else 'does not reach'} HQ"
         expected = "open" if may else "refused or silent"
         lease = evidence.find_answer(label_lease(client))

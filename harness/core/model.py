@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from emulators.common.controls import (
+    OPEN,
     Admission,
     Alerts,
     Applications,
@@ -111,7 +112,7 @@ class Segment:
     dhcp: DhcpRange
     reach: tuple[Reach, ...]
     isolated: bool
-    admission: Admission = Admission()
+    admission: Admission = OPEN
 
     def may_reach(self, place: str) -> bool:
         """Say whether clients here may open anything at a place."""

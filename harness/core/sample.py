@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from emulators.common.controls import Reach
 from harness.core.model import (
     Acceptance,
     Administration,
@@ -84,9 +85,17 @@ def _build_branch() -> Branch:
     key = SecretRef("env:SKERRY_KEY")
     apns = (Apn("iot.skerry.example"), Apn("m2m.skerry.example", ApnAuth("chap", "kiosk", key)))
     segments = (
-        Segment("staff", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.199", 3600), ("hq",), False),
         Segment(
-            "guest", 30, (2,), "10.20.30.1/24", DhcpRange("10.20.30.100", "10.20.30.199", 600), ("internet",), True
+            "staff", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.199", 3600), (Reach("hq"),), False
+        ),
+        Segment(
+            "guest",
+            30,
+            (2,),
+            "10.20.30.1/24",
+            DhcpRange("10.20.30.100", "10.20.30.199", 600),
+            (Reach("internet"),),
+            True,
         ),
     )
     tunnel = Tunnel(

@@ -18,10 +18,11 @@ from harness.core.model import Action, Ask, Plan
 from harness.core.references import OPERATOR_KEY, fill_references
 from harness.lab.compose_file import load_topology
 from harness.lab.containers import ContainerLab, Fetch
+from harness.lab.device_seed import Secrets
 from harness.lab.firmware import build_factory_image, build_release_image
 from harness.lab.pki import Subjects, make_pki
 from harness.lab.ports import Clock
-from harness.lab.seeds import Materials, Secrets, build_seeds, operator_probe
+from harness.lab.seeds import Materials, build_seeds, operator_probe
 from harness.lab.topology import Topology, select_services
 
 ALWAYS = ("router", "carrier", "internet", "management", "hq-gateway", "hq-endpoint")

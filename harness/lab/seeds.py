@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from emulators.common.record import to_json
-from harness.core.model import Apn, Branch, Plan, SecretRef
+from harness.core.model import Apn, Branch, Plan
 from harness.lab.bench_links import (
     CARRIER_DNS,
     CARRIER_NAT,
@@ -26,6 +26,7 @@ from harness.lab.bench_links import (
     build_zones,
     hq_gateway_host,
 )
+from harness.lab.device_seed import Secrets, build_config, resolve
 from harness.lab.firmware import ReleaseImage
 from harness.lab.pki import Pki
 from harness.lab.topology import Topology
@@ -36,8 +37,6 @@ HOME_PLMN_DIGITS = 5
 HTTPS_PORT = 443
 WEB_NAME = "www.example"
 """A name on the bench's internet for whoever may reach it (RFC 2606 section 2: the TLD is reserved)."""
-
-Secrets = Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +88,8 @@ def operator_probe(branch: Branch, materials: Materials) -> dict[str, str]:
 
 def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
     branch, pki = plan.branch, materials.pki
-    pins = {sim.slot: _resolve(secrets, sim.pin) for sim in branch.sims}
-    delivered = _resolve(secrets, plan.records.carrier.pin)  # the card's own, where it is not what the device is told
+    pins = {sim.slot: resolve(secrets, sim.pin) for sim in branch.sims}
+    delivered = resolve(secrets, plan.records.carrier.pin)  # the card's own, where it is not what the device is told
     return {
         "identity": {
             "serial": branch.serial,
@@ -194,58 +193,6 @@ def damage(image: bytes) -> bytes:
     return image[:spot] + bytes([image[spot] ^ 0xFF]) + image[spot + 1 :]
 
 
-def build_config(branch: Branch, secrets: Secrets, pki: Pki) -> dict[str, Any]:
-    """Return the fields of the DeviceConfig that the branch is to get, secrets resolved."""
-    tunnel = branch.tunnel
-    by_certificate = tunnel.method == "certificate"
-    return {
-        "format": 1,
-        "site": branch.site,
-        "hostname": branch.hostname,
-        "segments": [to_json(segment) for segment in branch.segments],
-        "uplinks": {"order": list(branch.uplinks), "health": to_json(branch.health)},
-        "tunnel": {
-            **to_json(tunnel),
-            "psk": _resolve(secrets, tunnel.psk),
-            "certificate_pem": pki.branch.certificate_pem if by_certificate else None,
-            "key_pem": pki.branch.key_pem if by_certificate else None,
-            "remote_ca_pem": pki.hq_ca_pem if by_certificate else None,
-        },
-        "time_servers": list(branch.time_servers),
-        "name_servers": list(branch.name_servers),
-        "logging": to_json(branch.logging),
-        "monitoring": _monitoring(branch, secrets),
-        "administration": None
-        if branch.administration is None
-        else {
-            "user": branch.administration.user,
-            "public_keys": [pki.operator.public],
-            "reach_from": list(branch.administration.reach_from),
-        },
-        "management": {
-            "servers": [f"{server.address}:{server.port}" for server in branch.bootstrap],
-            "heartbeat_s": branch.heartbeat_s,
-            "confirm_s": branch.confirm_s,
-        },
-    }
-
-
-def _monitoring(branch: Branch, secrets: Secrets) -> dict[str, Any] | None:
-    if branch.monitoring is None:
-        return None
-    users = [
-        {
-            "name": user.name,
-            "auth": user.auth,
-            "auth_key": _resolve(secrets, user.auth_key),
-            "priv": user.priv,
-            "priv_key": _resolve(secrets, user.priv_key),
-        }
-        for user in branch.monitoring.users
-    ]
-    return {**to_json(branch.monitoring), "users": users}
-
-
 def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
     tunnel, record, pki = plan.branch.tunnel, plan.records.headquarters, materials.pki
     return {
@@ -258,7 +205,7 @@ def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
             "esp_proposals": list(record.esp_proposals),
             "dpd_s": tunnel.dpd_s,
             "method": tunnel.method,
-            "psk": _resolve(secrets, record.psk),
+            "psk": resolve(secrets, record.psk),
             "certificate_pem": pki.gateway.certificate_pem,
             "key_pem": pki.gateway.key_pem,
             "remote_ca_pem": pki.hq_ca_pem,
@@ -287,12 +234,8 @@ def _apn(secrets: Secrets, apn: Apn) -> dict[str, Any]:
         "name": apn.name,
         "auth": None
         if auth is None
-        else {"method": auth.method, "user": auth.user, "password": _resolve(secrets, auth.password)},
+        else {"method": auth.method, "user": auth.user, "password": resolve(secrets, auth.password)},
     }
-
-
-def _resolve(secrets: Secrets, ref: SecretRef | None) -> str | None:
-    return None if ref is None else secrets[ref.ref]
 
 
 def _base64(data: bytes) -> str:

@@ -14,14 +14,18 @@ import ipaddress
 import os.path
 from pathlib import Path
 
+from emulators.common import controls
 from harness.core import model
 from harness.core.model import CarrierRecord, Pace, Plan, SecretRef, Waits
 from harness.errors import InputError, Problem
-from harness.profile import schema
+from harness.profile import schema, schema_controls
 from harness.profile.explain import nearest
 from harness.profile.fields import fill
 from harness.profile.hardware import HARDWARE
 from harness.profile.load import LoadedProfile
+
+SYSLOG_PORTS = {"udp": 514, "tcp": 514, "tls": 6514}
+"""RFC 5426 section 3.3; common practice, no source, for TCP; RFC 5425 section 4.1."""
 
 
 def site_names(loaded: LoadedProfile) -> tuple[str, ...]:
@@ -63,6 +67,10 @@ def build_budgets(budgets: schema.Budgets, pace: Pace, waits: Waits) -> dict[str
     return found
 
 
+def _build_reach(row: str | schema_controls.Reach) -> controls.Reach:
+    return controls.Reach(row) if isinstance(row, str) else controls.Reach(row.to, row.open)
+
+
 class _Compiler:
     """One profile and one of its sites, being put together."""
 
@@ -98,6 +106,13 @@ class _Compiler:
             heartbeat_s=float(profile.management.heartbeat_s),
             confirm_s=float(profile.management.confirm_s),
             acceptance=self._acceptance(budgets_s),
+            radius=self._radius(),
+            applications=profile.applications.build() if profile.applications else None,
+            web_filter=profile.web_filter.build() if profile.web_filter else None,
+            threats=profile.threats.build() if profile.threats else None,
+            qos=profile.qos.build() if profile.qos else None,
+            alerts=profile.alerts.build() if profile.alerts else None,
+            operators=profile.operators.build() if profile.operators else None,
         )
 
     def build_records(self, branch: model.Branch) -> model.Records:
@@ -166,8 +181,9 @@ class _Compiler:
             ports=segment.ports,
             address=f"{subnet[1]}/{subnet.prefixlen}",
             dhcp=model.DhcpRange(str(subnet[dhcp.first_host]), str(subnet[dhcp.last_host]), dhcp.lease_s),
-            reach=segment.reach,
+            reach=tuple(map(_build_reach, segment.reach)),
             isolated=segment.isolated,
+            admission=segment.admission.build(),
         )
 
     def _health(self) -> model.Health | None:
@@ -191,7 +207,10 @@ class _Compiler:
 
     def _logging(self) -> model.Logging | None:
         logging = self._profile.logging
-        return model.Logging(logging.server, logging.port, logging.transport, logging.least) if logging else None
+        if logging is None:
+            return None
+        port = logging.port or SYSLOG_PORTS[logging.transport]
+        return model.Logging(logging.server, port, logging.transport, logging.least, float(logging.within_s))
 
     def _monitoring(self) -> model.Monitoring | None:
         monitoring = self._profile.monitoring
@@ -207,11 +226,26 @@ class _Compiler:
             )
             for user in monitoring.users
         )
-        return model.Monitoring(users, monitoring.reach_from, self._site.location, monitoring.contact)
+        return model.Monitoring(
+            users, monitoring.reach_from, self._site.location, monitoring.contact, monitoring.views
+        )  # fmt: skip
 
     def _administration(self) -> model.Administration | None:
         administration = self._profile.administration
-        return model.Administration(administration.user, administration.reach_from) if administration else None
+        if administration is None:
+            return None
+        lockout, passwords = administration.lockout, administration.passwords
+        return model.Administration(
+            user=administration.user,
+            reach_from=administration.reach_from,
+            methods=administration.methods,
+            lockout=lockout.build() if lockout else None,
+            passwords=passwords.build() if passwords else None,
+        )
+
+    def _radius(self) -> model.Radius | None:
+        radius = self._profile.radius
+        return model.Radius(radius.server, radius.port, self._secret(radius.secret, self._base)) if radius else None
 
     def _acceptance(self, budgets_s: dict[str, float]) -> model.Acceptance:
         ping = self._profile.acceptance.ping

@@ -97,11 +97,28 @@ def _check_segments(view: View) -> None:
         if first is not None and last is not None and last < first:
             view.error((*segment, "dhcp", "last_host"), f"expected {first} (first_host) or more, saw {last}")
         others = [name for name in names if name != view.text(*segment, "name")]
-        _check_names(view, (*segment, "reach"), [*others, *RESERVED_REACHES])
+        _check_reach(view, segment, [*others, *RESERVED_REACHES])
+
+
+def reached_places(view: View, segment: Path) -> list[tuple[Path, str]]:
+    """Return path and name of each place that a segment may reach, in either of a row's two forms."""
+    found: list[tuple[Path, str]] = []
+    for row in view.items(*segment, "reach"):
+        for path in (row, (*row, "to")):
+            if (name := view.text(*path)) is not None:
+                found.append((path, name))
+    return found
+
+
+def _check_reach(view: View, segment: Path, known: Sequence[str]) -> None:
+    _check_known(view, reached_places(view, segment), known)
 
 
 def _check_names(view: View, place: Path, known: Sequence[str]) -> None:
-    named = view.texts(*place)
+    _check_known(view, view.texts(*place), known)
+
+
+def _check_known(view: View, named: Sequence[tuple[Path, str]], known: Sequence[str]) -> None:
     view.complain_twice(named, "name")
     for path, name in named:
         if name not in known:
@@ -151,7 +168,7 @@ def _check_tunnel(view: View) -> None:
     carried = {name: path for path, name in local}
     for segment in view.items("segments"):
         name = view.text(*segment, "name")
-        to_hq = [path for path, reached in view.texts(*segment, "reach") if reached == "hq"]
+        to_hq = [path for path, reached in reached_places(view, segment) if reached == "hq"]
         if name and to_hq and name not in carried:
             view.error(to_hq[0], f"{name} may reach hq, but is not in tunnel.local_segments: nothing would carry it")
         if name in carried and not to_hq:

@@ -32,6 +32,7 @@ _IDENTITY = re.compile(rf"(?:[A-Za-z0-9._+-]+@)?{LABEL}(?:\.{LABEL})*")
 _ADDRESS_PATTERN = r"^\d{1,3}(\.\d{1,3}){3}$"
 
 RESERVED_REACHES = ("hq", "internet")
+RESERVED_NAMES = (*RESERVED_REACHES, "deny", "any")
 """What a segment may reach beside other segments."""
 
 
@@ -72,8 +73,8 @@ def _check_name(text: str) -> str:
 
 
 def _check_segment_name(text: str) -> str:
-    if text in RESERVED_REACHES:
-        raise ValueError(f"{text} already means something in reach; choose another name")
+    if text in RESERVED_NAMES:
+        raise ValueError(f"{text} already means something in reach or refused; choose another name")
     if not re.fullmatch(r"[a-z][a-z0-9]{0,9}", text):
         raise ValueError(f"expected 1 to 10 small letters and digits, a letter first, saw {text!r}")
     return text
@@ -82,6 +83,27 @@ def _check_segment_name(text: str) -> str:
 def _check_release(text: str) -> str:
     if not re.fullmatch(r"[0-9A-Za-z][0-9A-Za-z.+-]{0,31}", text):
         raise ValueError(f"expected a release such as 2.4.0, of at most 32 characters, saw {text!r}")
+    return text
+
+
+def _check_service(text: str) -> str:
+    match = re.fullmatch(r"any|icmp|(?:tcp|udp)/([1-9][0-9]{0,4})", text)
+    if match is None or (match[1] and int(match[1]) > 65_535):
+        raise ValueError(f"expected any, icmp, tcp/PORT or udp/PORT, saw {text!r}")
+    return text
+
+
+def _check_dns_name(text: str) -> str:
+    check_host(text.removeprefix("."))
+    return text
+
+
+def check_url(text: str, schemes: tuple[str, ...]) -> str:
+    """Check a URL of one of the schemes with a host name, an optional port and a path, and nothing else (RFC 3986)."""
+    match = re.fullmatch(r"([a-z]+)://([^/:?#@]+)(?::([1-9][0-9]{0,4}))?(/[A-Za-z0-9._~/-]*)?", text)
+    if match is None or match[1] not in schemes or (match[3] and int(match[3]) > 65_535):
+        raise ValueError(f"expected {' or '.join(schemes)}://HOST[:PORT][/PATH], saw {text!r}")
+    check_host(match[2])
     return text
 
 
@@ -113,4 +135,12 @@ Line = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^\x00-\x1f
 Login = Annotated[str, Field(pattern=r"^[a-z_][a-z0-9_-]{0,31}$", max_length=32)]
 """A user name as Debian's useradd takes it."""
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
+Oid = Annotated[str, Field(pattern=r"^[012](\.(0|[1-9][0-9]{0,9})){1,127}$", max_length=512)]
+"""An object identifier (ITU-T X.660) in dotted form."""
+Place = Annotated[str, Field(max_length=32)]
+"""A segment's name or a word that stands for a place; which are known is crosscheck.py's to say."""
+Service = Annotated[str, *_text(_check_service, r"^(any|icmp|(tcp|udp)/[1-9][0-9]{0,4})$", 9)]
+DnsName = Annotated[str, *_text(_check_dns_name, rf"^\.?{LABEL}(\.{LABEL})*$", 254)]
+HttpsUrl = Annotated[str, *_text(lambda text: check_url(text, ("https",)), r"^https://.+$", 2048)]
+WebhookUrl = Annotated[str, *_text(lambda text: check_url(text, ("http", "https")), r"^https?://.+$", 2048)]
 TcpUdpPort = Annotated[int, Field(ge=1, le=65_535)]

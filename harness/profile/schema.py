@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from harness.profile.fields import (
     Address,
@@ -21,6 +21,7 @@ from harness.profile.fields import (
     Login,
     Name,
     Network,
+    Oid,
     Proposal,
     Release,
     Seconds,
@@ -29,6 +30,20 @@ from harness.profile.fields import (
     TcpUdpPort,
 )
 from harness.profile.hardware import HARDWARE
+from harness.profile.schema_controls import (
+    Admission,
+    Alerts,
+    Applications,
+    Lockout,
+    Operators,
+    Passwords,
+    Qos,
+    Radius,
+    Reach,
+    Threats,
+    WebFilter,
+)
+from harness.profile.strict import Strict
 
 DEFAULT_BUDGETS_S: dict[str, float] = {
     "powered": 20,
@@ -44,12 +59,6 @@ DEFAULT_BUDGETS_S: dict[str, float] = {
 
 MTU_LEAST = 576  # RFC 791: every host takes a datagram of 576 octets
 MTU_MOST = 1500  # IEEE 802.3: Ethernet payload
-
-
-class Strict(BaseModel):
-    """Base of every section: no unknown keys, no conversions, immutable."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
 
 
 class ApnAuth(Strict):
@@ -120,10 +129,12 @@ class Segment(Strict):
     """Subnet where a site names none of its own. The router has its first host address."""
     dhcp: DhcpRange
     """Range of leased addresses."""
-    reach: tuple[str, ...] = ()
-    """What clients here may open connections to: other segments, `hq` (through the tunnel), `internet`."""
+    reach: tuple[str | Reach, ...] = ()
+    """Where clients here may open what: other segments, `hq` (through the tunnel), `internet`. A name opens all."""
     isolated: bool = False
     """True: clients of this segment do not reach each other."""
+    admission: Admission = Admission()
+    """Who may use the segment's ports."""
 
 
 class TunnelAuth(Strict):
@@ -163,12 +174,14 @@ class Tunnel(Strict):
 class Logging(Strict):
     server: Host
     """Syslog server (RFC 5424)."""
-    port: TcpUdpPort = 514
-    """Port: 514 by UDP (RFC 5426 §3.3) unless given."""
-    transport: Literal["udp", "tcp"] = "udp"
-    """UDP (RFC 5426), or TCP with octet counting (RFC 6587)."""
+    port: TcpUdpPort | None = None
+    """Port; 514 by UDP (RFC 5426 §3.3) and by TCP, 6514 by TLS (RFC 5425 §4.1) unless given."""
+    transport: Literal["udp", "tcp", "tls"] = "udp"
+    """UDP (RFC 5426), TCP with octet counting (RFC 6587), or TLS (RFC 5425)."""
     least: Literal["emerg", "alert", "crit", "err", "warning", "notice", "info", "debug"] = "info"
     """Least severity that is sent (RFC 5424 §6.2.1)."""
+    within_s: Seconds = 5.0
+    """Seconds within which a message is at the server while there is a way to it."""
 
 
 class SnmpUser(Strict):
@@ -191,13 +204,21 @@ class Monitoring(Strict):
     """From where SNMP is answered: segments, or `hq`."""
     contact: Line
     """Whom to ask: the sysContact object (RFC 3418)."""
+    views: Annotated[tuple[Oid, ...], Field(min_length=1, max_length=16)] = ("1.3.6.1.2.1",)
+    """Object identifiers under which the users may read, and nothing else; mib-2 unless given."""
 
 
 class Administration(Strict):
     user: Login
-    """The operator's account: SSH by public key, made for the run."""
+    """The operator's account for SSH; its key and its first password are made for the run."""
     reach_from: Annotated[tuple[str, ...], Field(min_length=1)]
     """From where SSH is answered: segments, or `hq`."""
+    methods: Annotated[tuple[Literal["key", "password"], ...], Field(min_length=1, max_length=2)] = ("key",)
+    """How the operator may log in: by public key, by password."""
+    lockout: Lockout | None = None
+    """When failed log-ins block their source; left out: never."""
+    passwords: Passwords | None = None
+    """What a new password must be; left out: anything."""
 
 
 class Management(Strict):
@@ -283,6 +304,20 @@ class Profile(Strict):
     """SSH; left out: off."""
     management: Management
     """How the device keeps in touch."""
+    radius: Radius | None = None
+    """The server that network admission asks; left out: none."""
+    applications: Applications | None = None
+    """Application firewall; left out: off."""
+    web_filter: WebFilter | None = None
+    """Web filter, by names; left out: off."""
+    threats: Threats | None = None
+    """Threat detection; left out: off."""
+    qos: Qos | None = None
+    """Classes of the uplink; left out: none."""
+    alerts: Alerts | None = None
+    """What the management server alerts; left out: nothing."""
+    operators: Operators | None = None
+    """Who may use the management server as an operator; left out: nobody."""
     acceptance: Acceptance
     """What must be shown before the branch counts as proven."""
 

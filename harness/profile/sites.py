@@ -25,7 +25,8 @@ from harness.profile.fields import (
     SegmentName,
     Serial,
 )
-from harness.profile.schema import MTU_LEAST, MTU_MOST, ApnEntry, Strict
+from harness.profile.schema import MTU_LEAST, MTU_MOST, ApnEntry
+from harness.profile.strict import Strict
 
 CARRIER_DEFAULTS: dict[str, Any] = {
     "active": True,

@@ -82,7 +82,7 @@ def ask_lease(client: str) -> Ask:
 
 def find_hq_segment(plan: Plan) -> Segment | None:
     """Return the first segment with a client that may reach HQ, or None."""
-    return next((s for s in plan.branch.segments if "hq" in s.reach and find_client(s)), None)
+    return next((s for s in plan.branch.segments if s.may_reach("hq") and find_client(s)), None)
 
 
 def find_uplink_mtu(plan: Plan) -> int | None:

@@ -19,6 +19,7 @@ from cryptography.x509.oid import NameOID
 from lab_nodes import ROOT, Bench, Node
 
 from emulators.common.census import census
+from emulators.common.controls import Reach
 from emulators.common.device_config import (
     Administration,
     DeviceConfig,
@@ -61,9 +62,22 @@ CONFIG = DeviceConfig(
     site="kiosk-north",
     hostname="kiosk-north",
     segments=(
-        Segment("crew", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.150", 3600), ("hq", "internet")),
         Segment(
-            "guest", 30, (2, 3), "10.20.30.1/24", DhcpRange("10.20.30.100", "10.20.30.150", 900), ("internet",), True
+            "crew",
+            10,
+            (1,),
+            "10.20.10.1/24",
+            DhcpRange("10.20.10.100", "10.20.10.150", 3600),
+            (Reach("hq"), Reach("internet")),
+        ),
+        Segment(
+            "guest",
+            30,
+            (2, 3),
+            "10.20.30.1/24",
+            DhcpRange("10.20.30.100", "10.20.30.150", 900),
+            (Reach("internet"),),
+            True,
         ),
     ),
     uplinks=Uplinks(("ethernet",), None),

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from emulators.common.controls import Reach
 from emulators.common.device_config import (
     Administration,
     DeviceConfig,
@@ -38,8 +39,12 @@ TUNNEL = Tunnel(
     "vpn.skerry.example", "kiosk.skerry.example", "hq.skerry.example", ("aes256gcm16-prfsha384-ecp384",),
     ("aes256gcm16",), ("10.20.10.0/24",), ("10.200.0.0/24",), 10, "psk", "a long secret of the ferry line",
 )  # fmt: skip
-CREW = Segment("crew", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.150", 3600), ("hq", "guest"))
-GUEST = Segment("guest", 30, (2, 3), "10.20.30.1/24", DhcpRange("10.20.30.9", "10.20.30.90", 900), ("internet",), True)
+CREW = Segment(
+    "crew", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.150", 3600), (Reach("hq"), Reach("guest"))
+)
+GUEST = Segment(
+    "guest", 30, (2, 3), "10.20.30.1/24", DhcpRange("10.20.30.9", "10.20.30.90", 900), (Reach("internet"),), True
+)
 CONFIG = DeviceConfig(
     1, "kiosk", "kiosk", (CREW, GUEST), Uplinks(("cellular",), None), TUNNEL, ("198.18.0.1",), (),
     Logging("10.200.0.10", 514, "udp", "notice"),
@@ -73,7 +78,7 @@ def test_a_sound_configuration_passes():
         (change(segments=(CREW, dataclasses.replace(GUEST, vlan=10))), "segments[1]"),
         (change(segments=(CREW, dataclasses.replace(GUEST, vlan=4095))), "segments[1].vlan"),
         (change(segments=(CREW, dataclasses.replace(GUEST, ports=(1,)))), "segments[1].ports"),
-        (change(segments=(CREW, dataclasses.replace(GUEST, reach=("kitchen",)))), "segments[1].reach"),
+        (change(segments=(CREW, dataclasses.replace(GUEST, reach=(Reach("kitchen"),)))), "segments[1].reach"),
         (
             change(segments=(dataclasses.replace(CREW, dhcp=DhcpRange("10.20.10.1", "10.20.10.9", 600)), GUEST)),
             "segments[0].dhcp",

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulators.common import wire
+from emulators.common.controls import Reach
 from emulators.common.device_config import DhcpRange, Segment
 from emulators.common.record import RecordError, from_json, to_json
 
@@ -50,7 +51,7 @@ def test_any_line_is_an_event_or_a_wire_error(line: bytes) -> None:
         assert wire.parse_event(wire.render(event)) == event
 
 
-SEGMENT = Segment("till", 10, (1,), "10.61.7.1/26", DhcpRange("10.61.7.10", "10.61.7.40", 3600), ("hq",), True)
+SEGMENT = Segment("till", 10, (1,), "10.61.7.1/26", DhcpRange("10.61.7.10", "10.61.7.40", 3600), (Reach("hq"),), True)
 
 
 def test_record_round_trip() -> None:

@@ -51,7 +51,7 @@ def _check_segments(config: DeviceConfig) -> Iterator[tuple[str, str]]:
     for index, segment in enumerate(config.segments):
         where = f"segments[{index}]"
         yield from ((f"{where}.{key}", reason) for key, reason in _check_segment(segment))
-        for target in set(segment.reach) - names - {"hq", "internet"}:
+        for target in {row.to for row in segment.reach} - names - {"hq", "internet"}:
             yield f"{where}.reach", f"expected a segment, hq or internet, saw {target!r}"
         for other in seen:
             if other.name == segment.name or other.vlan == segment.vlan:

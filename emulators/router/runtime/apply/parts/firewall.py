@@ -112,7 +112,8 @@ def _render_crossing(config: DeviceConfig, situation: Situation) -> list[str]:
         own = f'iifname "{bridge_of(segment)}" ip saddr {network_of(segment)}'
         if not segment.isolated:  # bridged frames pass here too where the kernel's br_netfilter is on
             rules.append(f'{own} oifname "{bridge_of(segment)}" accept')
-        for target in segment.reach:
+        for row in segment.reach:
+            target = row.to
             if target == "hq":
                 rules.append(f"{own} oifname {TUNNEL} ip daddr @headquarters accept")
             elif target == "internet":
