@@ -31,7 +31,7 @@ checks: $(INSTALLED)
 	$(BIN)/lint-imports
 	$(BIN)/python -m pytest -q
 
-# ONLY=NAME makes one measurement: lab_up, radio_link, fleet, nominal or stage_times.
+# ONLY=NAME makes one measurement; a wrong name lists them. `mutation` takes most of the time.
 bench: $(INSTALLED)
 	@sh harness/setup/venv.sh --need docker-compose docker-compose
 	@$(BIN)/branchproof prepare

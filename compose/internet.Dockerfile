@@ -3,7 +3,7 @@ FROM branchproof/base:bench
 
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
- && apt-get install -qy --no-install-recommends chrony dnsmasq-base python3-aiohttp \
+ && apt-get install -qy --no-install-recommends chrony dnsmasq-base python3-aiohttp python3-jwt \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/*
 
 COPY opt/ /opt/branchproof/

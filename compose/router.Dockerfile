@@ -1,13 +1,16 @@
-# The router's hardware: loader (PID 1), modem, the daemons that its firmware drives, and the preload that gives it a
-# clock of its own. The firmware itself (emulators/router/runtime) is not here: it comes in signed images.
+# The router's hardware: loader (PID 1), modem, the daemons that its firmware drives, and two preloads: a clock of its
+# own, and the code point outside as inside. The firmware itself (emulators/router/runtime) is not here: it comes in
+# signed images.
 # One step: a compiler kept in a layer would cost 400 MB of the engine's disk, and this file hardly ever changes.
 FROM branchproof/base:bench AS devclock
 LABEL branchproof.stage=devclock
-COPY devclock.c /src/devclock.c
+COPY devclock.c espdscp.c /src/
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends gcc libc6-dev \
- && gcc -std=c11 -O2 -fPIC -shared -Wall -Wextra -Werror -o /src/devclock.so /src/devclock.c \
+ && for name in devclock espdscp; do \
+      gcc -std=c11 -O2 -fPIC -shared -Wall -Wextra -Werror -o /src/$name.so /src/$name.c || exit 1; \
+    done \
  && apt-get purge -qy --auto-remove gcc libc6-dev \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/*
 
@@ -19,7 +22,7 @@ RUN export DEBIAN_FRONTEND=noninteractive \
       charon-systemd chrony conntrack cracklib-runtime dnsmasq-base fail2ban hostapd iptables \
       libcharon-extra-plugins libnetfilter-queue1 libnss-extrausers libpam-modules libpam-pwquality \
       libstrongswan-extra-plugins libstrongswan-standard-plugins openssh-server python3-aiohttp python3-pwquality \
-      python3-serial rsyslog rsyslog-gnutls snmpd strongswan-swanctl udhcpc \
+      python3-serial rsyslog rsyslog-gnutls snmpd strongswan-swanctl udhcpc unbound \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/* /etc/ssh/ssh_host_* \
  && find / -xdev -type f -perm /6000 -exec chmod a-s {} +
 
@@ -31,7 +34,14 @@ RUN sed -i 's/^\(passwd\|group\|shadow\):  *files/& extrausers/' /etc/nsswitch.c
  && grep -c extrausers /etc/nsswitch.conf | grep -qx 3 \
  && rm -rf /var/lib/extrausers && ln -s /run/extrausers /var/lib/extrausers
 
-COPY --from=devclock /src/devclock.so /usr/lib/branchproof/devclock.so
+# Log-ins by password: Debian's own stack writes what the device may not (login uid, limits), and pam_unix(8) would make
+# each failed one wait two seconds.
+RUN printf '%s required pam_%s\n' auth 'unix.so nodelay' account unix.so session permit.so password deny.so \
+      > /etc/pam.d/sshd
+
+# espdscp.so knows the insides of this version of charon and of no other.
+RUN dpkg-query -W -f '${Version}' charon-systemd | grep -q '^5\.9\.8-'
+COPY --from=devclock /src/devclock.so /src/espdscp.so /usr/lib/branchproof/
 COPY opt/ /opt/branchproof/
 RUN python3 -m compileall -q -f --invalidation-mode unchecked-hash /opt/branchproof
 CMD ["python3", "-m", "emulators.router.loader.main"]

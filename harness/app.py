@@ -72,20 +72,21 @@ class Session:
     ) -> None:
         self.run_id = random.token_hex(3)
         self.machine = RunMachine(plan, load_stages(), load_checks())
-        self._plan, self._options, self._clock = plan, options, MonotonicClock()
+        self._plan, self._options, self.clock = plan, options, MonotonicClock()
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
-        self._scrubber = Scrubber(secrets.values())
         self._unswept = ""
-        self._lab = DockerLab(plan, secrets, self.run_id)
+        self.lab = DockerLab(plan, secrets, self.run_id)
+        hidden = {**secrets, **self.lab.made_secrets}
+        self._scrubber = Scrubber(hidden.values())
         try:
-            self.folder = RunFolder(options.out / name, plan, secrets)
+            self.folder = RunFolder(options.out / name, plan, hidden)
         except OSError as error:
             text = f"expected a folder that can be written to, saw: {error.strerror or error}"
             raise InputError((Problem(str(options.out), 0, 0, "--out", text),)) from error
-        self._loop = Loop(self.machine, self._lab, self._clock, self.folder, on_progress)
+        self._loop = Loop(self.machine, self.lab, self.clock, self.folder, on_progress)
         self._times: dict[str, float] = {}
-        self._began_ns = self._clock.now_ns()
+        self._began_ns = self.clock.now_ns()
         self._proof: Proof | None = None
 
     def __enter__(self) -> Self:
@@ -111,11 +112,11 @@ class Session:
 
     def start(self) -> float:
         """Sweep what dead runs left, build the lab. Returns the seconds it took. Raises: LabError."""
-        began_ns = self._clock.now_ns()
+        began_ns = self.clock.now_ns()
         with self._scrubbed():
             self._sweep()
-            self._lab.start()
-        self._times["lab_up_s"] = (self._clock.now_ns() - began_ns) / 1e9
+            self.lab.start()
+        self._times["lab_up_s"] = (self.clock.now_ns() - began_ns) / 1e9
         return self._times["lab_up_s"]
 
     def _sweep(self) -> None:
@@ -129,10 +130,10 @@ class Session:
 
     def run(self, until: Callable[[RunMachine], bool] = lambda machine: False) -> None:
         """Run the machine on. Raises: LabError."""
-        began_ns = self._clock.now_ns()
+        began_ns = self.clock.now_ns()
         with self._scrubbed():
             self._loop.run(until)
-        self._times["loop_s"] = self._times.get("loop_s", 0.0) + (self._clock.now_ns() - began_ns) / 1e9
+        self._times["loop_s"] = self._times.get("loop_s", 0.0) + (self.clock.now_ns() - began_ns) / 1e9
 
     def conclude(self) -> Proof:
         """Judge, gather captures and logs, take the lab down (or keep it), write the folder."""
@@ -148,7 +149,7 @@ class Session:
         verdict = self._judge()
         branch = self._plan.branch
         self.folder.save_verdict(verdict, render_junit(verdict, f"{branch.profile} / {branch.site}"))
-        took_s = (self._clock.now_ns() - self._began_ns) / 1e9
+        took_s = (self.clock.now_ns() - self._began_ns) / 1e9
         self._proof = Proof(verdict, self.folder.path, took_s, self.run_id if keep else None)
         return self._proof
 
@@ -163,7 +164,7 @@ class Session:
 
     def _check_whole(self) -> None:
         """A verdict is drawn from all that was said, or not at all: `not seen` must mean that it did not happen."""
-        lost = self._lab.facts().get("lost_events")
+        lost = self.lab.facts().get("lost_events")
         if lost:
             raise LabError(
                 expected="every event of every stand-in",
@@ -173,7 +174,7 @@ class Session:
             )
 
     def _judge(self) -> Verdict:
-        facts: dict[str, Any] = dict(self._lab.facts())
+        facts: dict[str, Any] = dict(self.lab.facts())
         self._times["waited_s"] = self._loop.waited_ns / 1e9
         facts |= {
             "pace": self._plan.pace,
@@ -185,10 +186,10 @@ class Session:
         return combine(self._plan, self.machine, facts)
 
     def _gather(self) -> None:
-        for name, content in self._lab.collect():
+        for name, content in self.lab.collect():
             self.folder.save(name, content)
 
     def _take_down(self, keep: bool = False) -> None:
-        began_ns = self._clock.now_ns()
-        self._lab.stop(keep=keep)
-        self._times["lab_down_s"] = (self._clock.now_ns() - began_ns) / 1e9
+        began_ns = self.clock.now_ns()
+        self.lab.stop(keep=keep)
+        self._times["lab_down_s"] = (self.clock.now_ns() - began_ns) / 1e9

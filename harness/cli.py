@@ -12,6 +12,7 @@ import sys
 import time
 import traceback
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import NoReturn
@@ -20,7 +21,7 @@ from rich.console import Console
 
 from harness.app import Options, Session
 from harness.core.model import Plan
-from harness.core.registry import load_stages
+from harness.core.registry import load_checks, load_stages
 from harness.errors import (
     EXIT_BUG,
     EXIT_INTERRUPTED,
@@ -37,7 +38,10 @@ from harness.profile.schema import schema
 from harness.profile.secrets import find_weak_secrets, resolve_secrets
 from harness.profile.sites import sites_schema
 from harness.progress import Progress
+from harness.reports.clauses import Run, render_clauses
+from harness.reports.mutation import render_mutation
 from harness.reports.text import render_verdict
+from harness.run_folder import load_verdict
 
 _EXITS = "exit: 0 proven, 1 not proven, 2 bad input, 3 lab or engine broke, 4 our bug, 130 interrupted"
 
@@ -90,6 +94,10 @@ def _build_parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_prove(commands)
+    _add_mutate(commands)
+    clauses = commands.add_parser("clauses", help="list the evidence of runs by clause of PCI DSS, HIPAA, NIST")
+    clauses.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="run folder")
+    clauses.set_defaults(run=_run_clauses)
     seed = commands.add_parser("seed", help="write the stand-ins' seeds, to bring the lab up by hand with compose")
     seed.add_argument("profile", type=Path)
     seed.add_argument("--site", help="site (default: the first)")
@@ -121,6 +129,10 @@ def _add_prove(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     prove.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="where run folders go (runs)")
     prove.add_argument("--keep", choices=("on-fail", "always", "never"), default="never", help="leave the lab up")
     prove.add_argument("--until", metavar="STAGE", choices=[s.name for s in load_stages()], help="last stage to run")
+    names = [c.name for c in load_checks()]
+    prove.add_argument("--only", nargs="+", metavar="CHECK", choices=names, default=[], help="checks to run (all)")
+    prove.add_argument("--skip", nargs="+", metavar="CHECK", choices=names, default=[], help="checks to leave out")
+    prove.add_argument("--soak", action="store_true", help="wait out what takes long, such as the length of a block")
     prove.set_defaults(run=_run_prove)
 
 
@@ -147,7 +159,8 @@ def _compile_sites(loaded: LoadedProfile, path: Path, args: argparse.Namespace, 
         console.print(
             f"{path}: first of {len(names)} sites ({', '.join(names)}); --site NAME or --site all", soft_wrap=True
         )
-    return [compile_plan(loaded, name, args.pace, args.until) for name in wanted]
+    plans = (compile_plan(loaded, name, args.pace, args.until) for name in wanted)
+    return [replace(plan, only=tuple(args.only), skip=tuple(args.skip), soak=args.soak) for plan in plans]
 
 
 def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, console: Console) -> bool:
@@ -168,6 +181,45 @@ def _prove(plan: Plan, secrets: dict[str, str], args: argparse.Namespace, consol
     if proof.kept:
         console.print(f"lab {proof.kept} is still up; `branchproof sweep` removes it", soft_wrap=True)
     return proof.verdict.proven
+
+
+def _add_mutate(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    mutate = commands.add_parser(
+        "mutate", help="weaken what the device is told, bit by bit: does some check notice?", epilog=_EXITS
+    )
+    mutate.add_argument("profile", type=Path, metavar="PROFILE", help="profile (YAML)")
+    mutate.add_argument("--site", metavar="NAME", help="site to use; default: the first")
+    mutate.add_argument(
+        "--out", type=Path, default=Path("runs"), metavar="DIR", help="where the run folder goes (runs)"
+    )
+    names = [c.name for c in load_checks()]
+    mutate.add_argument(
+        "--only", nargs="+", metavar="CHECK", choices=names, default=[], help="weakenings of these checks"
+    )
+    mutate.set_defaults(run=_run_mutate)
+
+
+def _run_mutate(args: argparse.Namespace, console: Console) -> int:
+    from harness.mutation import mutate  # noqa: PLC0415 - only this command needs it
+
+    loaded = load_profile(args.profile)
+    plan = compile_plan(loaded, args.site or next(iter(site_names(loaded))), "fast", None)
+    secrets = resolve_secrets(plan)
+    console.print(f"{plan.branch.profile} / {plan.branch.site}", style="bold", soft_wrap=True)
+    with Progress(console, time.monotonic_ns) as progress:
+        outcome = mutate(plan, secrets, Options(args.out), args.only, progress)
+    console.print(render_mutation(outcome.rounds, outcome.left, loaded.find_line, str(args.profile)), soft_wrap=True)
+    console.print(f"evidence in {outcome.folder}", soft_wrap=True)
+    return EXIT_PROVEN if outcome.is_whole else EXIT_NOT_PROVEN
+
+
+def _run_clauses(args: argparse.Namespace, console: Console) -> int:
+    runs = []
+    for folder in args.runs:
+        plan, verdict = load_verdict(folder)
+        runs.append(Run(f"{plan.branch.profile} / {plan.branch.site} ({folder.resolve().name})", verdict))
+    console.print(render_clauses(runs, {c.name: c.clauses for c in load_checks()}), soft_wrap=True, markup=False)
+    return EXIT_PROVEN
 
 
 def _run_seed(args: argparse.Namespace, console: Console) -> int:

@@ -47,25 +47,44 @@ class Scrubber:
         return content
 
 
+class Tape:
+    """One tape being written, flushed line by line, so that a killed run leaves what it knew."""
+
+    def __init__(self, path: Path, scrubber: Scrubber) -> None:
+        self._scrubber = scrubber
+        self._file: IO[bytes] = path.open("wb", buffering=0)
+        self.observations: list[Observation] = []
+
+    def write(self, entry: TapeEntry) -> None:
+        """Append one entry."""
+        seen = entry.observation
+        if seen is not None:
+            entry = replace(entry, number=len(self.observations))
+            self.observations.append(seen)
+        line = json.dumps(to_json(entry), ensure_ascii=False, separators=(",", ":")).encode()
+        self._file.write(self._scrubber.scrub(line) + b"\n")
+
+    def close(self) -> None:
+        self._file.close()
+
+
 class RunFolder:
-    """Writes one run's folder. The tape is flushed line by line, so that a killed run leaves what it knew."""
+    """Writes one run's folder. Its own tape, tape.jsonl, is the one that the verdict is drawn from."""
 
     def __init__(self, path: Path, plan: Plan, secrets: Mapping[str, str]) -> None:
         self.path = path
         self._scrubber = Scrubber(secrets.values())
         path.mkdir(parents=True, exist_ok=False)
         self.save("plan.json", _dump(to_json(plan)))
-        self._tape: IO[bytes] = (path / "tape.jsonl").open("wb", buffering=0)
-        self._observations: list[Observation] = []
+        self._tape = self.open_tape("tape.jsonl")
+
+    def open_tape(self, name: str) -> Tape:
+        """Return a tape in this folder; whoever opens another than the folder's own closes it."""
+        return Tape(self.path / name, self._scrubber)
 
     def write(self, entry: TapeEntry) -> None:
-        """Append one entry to the tape."""
-        seen = entry.observation
-        if seen is not None:
-            entry = replace(entry, number=len(self._observations))
-            self._observations.append(seen)
-        line = json.dumps(to_json(entry), ensure_ascii=False, separators=(",", ":")).encode()
-        self._tape.write(self._scrubber.scrub(line) + b"\n")
+        """Append one entry to the folder's own tape."""
+        self._tape.write(entry)
 
     def save(self, name: str, content: bytes) -> None:
         """Write one file of the folder, scrubbed. `name` is relative."""
@@ -77,7 +96,7 @@ class RunFolder:
         """Write verdict, JUnit file and AT transcript."""
         self.save("verdict.json", _dump(to_json(verdict)))
         self.save("junit.xml", junit.encode())
-        self.save("at.txt", render_at_transcript(self._observations).encode())
+        self.save("at.txt", render_at_transcript(self._tape.observations).encode())
 
     def close(self) -> None:
         self._tape.close()
@@ -94,6 +113,17 @@ def load_run(path: Path) -> SavedRun:
     plan_file = path / "plan.json"
     plan = _read(plan_file, Plan, 0, plan_file.read_bytes() if plan_file.is_file() else b"")
     return SavedRun(plan, tuple(_read_tape(path / "tape.jsonl")))
+
+
+def load_verdict(path: Path) -> tuple[Plan, Verdict]:
+    """Read plan and verdict of a run folder. Raises: InputError naming the file."""
+    found = []
+    for name, cls in (("plan.json", Plan), ("verdict.json", Verdict)):
+        file = path / name
+        if not file.is_file():
+            raise InputError((Problem(str(file), 0, 0, "", "expected a run's folder, saw no such file"),))
+        found.append(_read(file, cls, 0, file.read_bytes()))
+    return found[0], found[1]
 
 
 def _read_tape(path: Path) -> Iterator[TapeEntry]:

@@ -1,13 +1,15 @@
 """The carrier: base station, core and gateway of one cell. Layer: stand-in, thin main.
 
-Verbs besides the standard ones (clock, fetch, census): ``cell {rsrp_dbm, rsrq_db, sinr_db}`` and ``link {down_bps,
-up_bps, delay_ms, jitter_ms, loss_pct}`` change the radio conditions at once. Captured from the start: ``inet`` (512
-octets a packet) and ``radio``: GTP-U headers, never the signalling port (PAP passwords cross there; see radio.py).
+Verbs besides the standard ones: ``cell {rsrp_dbm, rsrq_db, sinr_db}`` and ``link {down_bps, up_bps, delay_ms,
+jitter_ms, loss_pct}`` change the radio conditions at once; ``outage {name, for_s}`` cuts a link. Captured from the
+start: ``inet`` (512 octets a packet) and ``radio``: GTP-U headers, never the signalling port (PAP passwords cross
+there; see radio.py).
 """
 
 from __future__ import annotations
 
 import contextlib
+import importlib
 import os
 import socket
 import sys
@@ -30,8 +32,10 @@ from emulators.carrier.machine import (
 from emulators.common import gtpu, radio
 from emulators.common.capture import capture_path, start_capture
 from emulators.common.links import settle_links
+from emulators.common.outage import build_outage
+from emulators.common.probes_sweep import build_sweep_probes
 from emulators.common.record import from_json
-from emulators.common.service import Console, load_seed, log, serve_commands
+from emulators.common.service import Console, Handler, load_seed, log, serve_commands
 from emulators.common.verbs import standard_verbs
 
 CARRIER_ADDRESS, MODEM_ADDRESS = "198.18.255.1", "198.18.255.2"  # the bench's radio link, see DEVELOPERS.md
@@ -53,6 +57,12 @@ def build_settings(settings: dict[str, Any]) -> Settings:
         cell=from_json(CellFigures, settings["cell"]),
         link=from_json(LinkFigures, settings["link"]),
     )
+
+
+def _try_snmp(**args: Any) -> dict[str, Any]:
+    """The probe ``snmp_tries``; its library takes its time to load, so only where it is asked for."""
+    probe: Handler = importlib.import_module("emulators.common.probes_snmp").snmp_tries
+    return dict(probe(**args))
 
 
 class CarrierProcess:
@@ -123,7 +133,9 @@ def main() -> int:
         process.start()
         start_capture("gtp0", capture_path("gtp0"), snaplen=INET_SNAPLEN)  # the device's packets before translation
         console.emit("node.ready")
-        serve_commands(console, standard_verbs() | {"cell": process.set_cell, "link": process.set_link})
+        conditions: dict[str, Handler] = {"cell": process.set_cell, "link": process.set_link}
+        conditions |= build_outage(seed, console)
+        serve_commands(console, {**standard_verbs(), **build_sweep_probes(), **conditions, "snmp_tries": _try_snmp})
         threading.Event().wait()  # stdin closed (compose by hand): go on until stopped
     except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")

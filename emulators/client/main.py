@@ -9,11 +9,13 @@ import sys
 import threading
 from typing import Any
 
+from emulators.client.admission import Admission
 from emulators.client.lease import Lease, Leaser
 from emulators.common.links import settle_links
 from emulators.common.probes import build_probes
 from emulators.common.record import to_json
 from emulators.common.service import Console, Handler, load_seed, serve_commands
+from emulators.common.vantage import start_vantage
 from emulators.common.verbs import standard_verbs
 
 
@@ -39,12 +41,17 @@ def build(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
     def on_lease(lease: Lease) -> None:
         console.emit("lease.obtained", **to_json(lease))
 
-    leaser = Leaser(seed["links"][0]["name"], on_lease)
+    link = seed["links"][0]["name"]
+    leaser = Leaser(link, on_lease)
+    admission = Admission(link, seed["settings"].get("admission"))
+    admission.settle()
 
     def lease(timeout_s: float = 20.0) -> dict[str, Any]:
+        admission.enter()
         return dict(to_json(leaser.obtain(timeout_s)))
 
-    return {**standard_verbs(), **build_probes(leaser.name_servers), "lease": lease}
+    vantage = start_vantage(seed["node"], [link])
+    return {**standard_verbs(), **build_probes(leaser.name_servers), **vantage, **admission.verbs(), "lease": lease}
 
 
 if __name__ == "__main__":

@@ -45,11 +45,12 @@ class _Tally:
     examples: list[str] = field(default_factory=list)
 
 
-def census(pcap_bytes: bytes, inside: Iterable[str]) -> dict[str, Any]:
-    """Count what a capture holds. A last record cut short (the capture still runs) is left out. Raises: CensusError."""
+def census(pcap_bytes: bytes, inside: Iterable[str], since_ns: int = 0) -> dict[str, Any]:
+    """Count what a capture holds from an instant on (wall clock, ns). A last record cut short (the capture still runs)
+    is left out. Raises: CensusError."""
     networks = [ipaddress.ip_network(text) for text in inside]
     tally = _Tally()
-    for ethertype, payload in _packets(pcap_bytes):
+    for ethertype, payload in _packets(pcap_bytes, since_ns):
         tally.counts["packets"] += 1
         if ethertype == _ETHER_IP:
             _count_ip4(tally, payload, networks)
@@ -76,8 +77,8 @@ def classify_natt(payload: bytes) -> str:
     return "ike" if payload[:4] == NON_ESP_MARKER else "esp_udp"
 
 
-def _packets(pcap_bytes: bytes) -> Iterator[tuple[int, bytes]]:
-    """Yield (ethertype, network layer bytes) of each whole record."""
+def _packets(pcap_bytes: bytes, since_ns: int) -> Iterator[tuple[int, bytes]]:
+    """Yield (ethertype, network layer bytes) of each whole record stamped at or after `since_ns`."""
     order = {0xA1B2C3D4: "<", 0xA1B23C4D: "<", 0xD4C3B2A1: ">", 0x4D3CB2A1: ">"}  # micro- and nanosecond magics
     magic = struct.unpack_from("<I", pcap_bytes)[0] if len(pcap_bytes) >= 24 else None
     if magic not in order:
@@ -85,13 +86,16 @@ def _packets(pcap_bytes: bytes) -> Iterator[tuple[int, bytes]]:
     link = struct.unpack_from(order[magic] + "I", pcap_bytes, 20)[0] & 0xFFFF
     if link not in (*_LINK_RAW, *_LINK_FRAMES):
         raise CensusError(f"expected a capture of Ethernet, raw IP or Linux cooked frames, saw link type {link}")
-    record = struct.Struct(order[magic] + "8xII")  # time stamp, captured length, length on the wire
+    record = struct.Struct(order[magic] + "IIII")  # seconds and fraction, captured length, length on the wire
+    fraction_ns = 1 if magic in (0xA1B23C4D, 0x4D3CB2A1) else 1000
     offset = 24
     while offset + record.size <= len(pcap_bytes):
-        captured, _ = record.unpack_from(pcap_bytes, offset)
+        seconds, fraction, captured, _ = record.unpack_from(pcap_bytes, offset)
         offset += record.size + captured
         if offset > len(pcap_bytes):
             return
+        if seconds * 10**9 + fraction * fraction_ns < since_ns:
+            continue
         yield _strip_link(link, pcap_bytes[offset - captured : offset])
 
 

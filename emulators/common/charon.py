@@ -6,6 +6,7 @@ Not here: the connection to load (the router's and the gateway's own), the contr
 
 from __future__ import annotations
 
+import os
 import secrets
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -45,11 +46,15 @@ def choose_means() -> tuple[Means, str]:
     return "kernel", "kernel ESP took a state of each kind, and has xfrm interfaces"
 
 
-def start_charon(conf: str, on_line: Callable[[str], None] | None = None) -> Keeper:
-    """Start charon with the settings `conf` and wait until it answers. Raises: DaemonError."""
+def start_charon(conf: str, on_line: Callable[[str], None] | None = None, preload: Path | None = None) -> Keeper:
+    """Start charon with the settings `conf` and wait until it answers. `preload`: a library to load into it, after
+    those of the environment. Raises: DaemonError."""
     write_private(CONF, conf)
     SOCKET.unlink(missing_ok=True)
-    daemon = Daemon("charon", ("/usr/sbin/charon-systemd",), {"STRONGSWAN_CONF": str(CONF)}, on_line)
+    environment = {"STRONGSWAN_CONF": str(CONF)}
+    if preload is not None:
+        environment["LD_PRELOAD"] = f"{os.environ.get('LD_PRELOAD', '')}:{preload}".lstrip(":")
+    daemon = Daemon("charon", ("/usr/sbin/charon-systemd",), environment, on_line)
     keeper = Keeper(daemon).start()
     try:
         keeper.wait_ready(Charon().is_there, READY_S)

@@ -11,6 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+OPERATORS_PORT = 8443
+"""Where the management server's interface for operators listens; our own choice (IANA lists pcsync-https there)."""
+
 ANY = "any"
 """The service that means all of TCP, UDP and ICMP."""
 
@@ -118,7 +121,8 @@ class WebFilter:
 
 @dataclass(frozen=True, slots=True)
 class Threats:
-    """Detection on what `segments` exchange with other places."""
+    """Detection on what `segments` exchange with other places. `action`: what is done with the bytes of a signature; a
+    scan of ports is told, whatever it says."""
 
     segments: tuple[str, ...]
     signatures: tuple[Signature, ...]
@@ -137,11 +141,14 @@ class QosClass:
 
 @dataclass(frozen=True, slots=True)
 class Qos:
-    """The uplink's classes, the most urgent first. `uplink_bps`: what the device sends at most, so that the queue is
-    its own and not the carrier's."""
+    """The uplink's classes; the device's own control traffic goes with ``cs6``, or else with the first. `uplink_bps`:
+    what the device sends at most, so that the queue is its own and not the carrier's. Rates count whole IP packets as
+    they leave, with what the tunnel adds. `trusted`: segments whose clients' code points are believed, as far as a
+    class names them; all else leaves as ``df``."""
 
     uplink_bps: int
     classes: tuple[QosClass, ...]
+    trusted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,8 @@ class DhcpRange:
 @dataclass(frozen=True, slots=True)
 class Segment:
     """One LAN segment. `address` is the router's own, with prefix length. `reach`: what its clients may open, and
-    where. `isolated`: clients of the segment do not reach each other."""
+    where. `isolated`: clients of the segment do not reach each other. `verify_sources`: packets with a source that is
+    none of the segment's are dropped (RFC 2827)."""
 
     name: str
     vlan: int
@@ -49,6 +50,7 @@ class Segment:
     reach: tuple[Reach, ...]
     isolated: bool = False
     admission: Admission = OPEN
+    verify_sources: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,8 @@ class Logging:
     transport: Literal["udp", "tcp", "tls"]
     least: Literal["emerg", "alert", "crit", "err", "warning", "notice", "info", "debug"]
     ca_pem: str | None = None
+    buffer_messages: int = 10_000
+    """Messages kept while the server cannot be reached; the oldest go first."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,12 +28,28 @@ import dns.rcode
 import dns.rdatatype
 
 from emulators.common.icmp_echo import LEAST_BYTES
+from emulators.common.probes_applications import build_application_probes
 from emulators.common.probes_largest import find_largest_packet
+from emulators.common.probes_names import ask_names
 from emulators.common.service import Handler, log
 
 DNS_PORT = 53  # RFC 1035 section 4.2
 DNS_TRY_S = 1.0  # a datagram may be lost: asked again each second until the time is up
 READ_BYTES = 64 * 1024
+
+OPTIONAL = {
+    "exchange": "exchange",
+    "ssh": "probes_ssh",
+    "knock": "probes_knock",
+    "lockout_trial": "probes_log_ins",
+    "password_trial": "probes_log_ins",
+    "snmp_get": "probes_snmp",
+    "snmp_tries": "probes_snmp",
+    "udp_stream": "probes_streams",
+    "udp_listen": "probes_streams",
+    "udp_collect": "probes_streams",
+}
+"""Verbs that an image offers only where the libraries of their modules are in it."""
 
 NameServers = Callable[[], tuple[str, ...]]
 
@@ -54,14 +70,19 @@ def build_probes(name_servers: NameServers = tuple) -> dict[str, Handler]:
     def resolve_name(name: str, server: str | None = None, timeout_s: float = 5.0) -> dict[str, Any]:
         return resolve(name, server or _first(name_servers()), timeout_s)
 
+    def ask(questions: list[dict[str, Any]], timeout_s: float = 2.0) -> dict[str, Any]:
+        return ask_names(questions, lambda: _first(name_servers()), timeout_s)
+
     verbs: dict[str, Handler] = {
         "ping": ping,
         "largest": find_largest_packet,
         "fetch_url": fetch_url,
         "open_tcp": open_tcp,
         "resolve": resolve_name,
+        "ask_names": ask,
     }
-    for verb, module in (("ssh", "probes_ssh"), ("snmp_get", "probes_snmp")):
+    verbs |= build_application_probes(locate)
+    for verb, module in OPTIONAL.items():
         try:
             verbs[verb] = getattr(importlib.import_module(f"emulators.common.{module}"), verb)
         except ImportError as error:

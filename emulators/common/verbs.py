@@ -31,8 +31,8 @@ def fetch_file(path: str) -> dict[str, str]:
     return {"base64": base64.b64encode(Path(path).read_bytes()).decode("ascii")}
 
 
-def take_census(link: str, inside: list[str]) -> dict[str, Any]:
-    """Return the census of a link's capture so far, and ``dropped``: packets that the capture lost (0: it holds all).
+def take_census(link: str, inside: list[str], since_ns: int = 0) -> dict[str, Any]:
+    """Return the census of a link's capture from `since_ns` (wall clock) so far, and ``dropped``: packets that the capture lost (0: it holds all).
 
     Raises: OSError where the link is not captured, CensusError, CaptureError.
     """
@@ -40,7 +40,7 @@ def take_census(link: str, inside: list[str]) -> dict[str, Any]:
     if capture is None:
         raise FileNotFoundError(f"link {link} is not captured here")
     dropped = capture.count_dropped()
-    return {**census(capture.path.read_bytes(), inside), "dropped": dropped}
+    return {**census(capture.path.read_bytes(), inside, since_ns), "dropped": dropped}
 
 
 def standard_verbs() -> dict[str, Handler]:

@@ -44,6 +44,10 @@ class Charon:
         """Load or replace a connection."""
         self._ask(lambda session: session.load_conn({name: dict(connection)}))
 
+    def unload_connection(self, name: str) -> None:
+        """Forget a connection: nobody is let in by it any more. Its SAs stay."""
+        self._ask(lambda session: session.unload_conn({"name": name}))
+
     def load_psk(self, secret: str, owners: tuple[str, ...]) -> None:
         """Load a pre-shared key for the identities."""
         self._ask(lambda session: session.load_shared({"type": "IKE", "data": secret, "owners": list(owners)}))

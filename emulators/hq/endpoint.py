@@ -1,26 +1,27 @@
 """The endpoint behind headquarters' gateway: what a branch must reach. Layer: stand-in, I/O.
 
 It answers echoes (the kernel does; they are witnessed on the link), serves bytes by HTTP, takes in syslog, and tries
-what it is asked to (probes). Pure parts: echo_witness.py, octets.py, syslog_message.py.
+what it is asked to (probes). Pure parts: echo_witness.py, octets.py. The log server: log_sink.py.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import socket
-import socketserver
 import threading
-from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
+from emulators.common.exchange import Exchange
 from emulators.common.links import settle_links
 from emulators.common.probes import build_probes
 from emulators.common.service import Console, load_seed, log, serve_commands
 from emulators.common.supervise import run
+from emulators.common.vantage import start_vantage
 from emulators.common.verbs import standard_verbs
 from emulators.hq.echo_witness import parse_echo
+from emulators.hq.log_sink import LogSink
 from emulators.hq.octets import LARGEST_BYTES, split_octets
-from emulators.hq.syslog_message import SyslogError, parse_message, split_stream
+from emulators.hq.radius import RadiusServer
 
 NODE, PART, LINK = "hq-endpoint", "core", "hqlan"
 HTTP_PORT = 80  # IANA registry
@@ -39,13 +40,21 @@ def main() -> None:
         run(["ip", "route", "replace", "default", "via", settings["gateway"], "dev", LINK])
         _start_witness(console)
         _start_web(console)
+        verbs = {**standard_verbs(), **build_probes(), **start_vantage(NODE, [LINK])}
+        verbs |= Exchange(settings.get("exchange") or []).start().verbs()
         if settings.get("syslog") is not None:
-            start_sink(console, settings["syslog"]["transport"], int(settings["syslog"]["port"]))
+            sink = LogSink(console, settings["syslog"])
+            sink.start()
+            verbs |= sink.verbs()
+        if settings.get("radius") is not None:
+            radius = RadiusServer(console, settings["radius"], settings["branch_subnets"])
+            radius.start()
+            verbs |= radius.verbs()
         console.emit("node.ready")
     except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise
-    serve_commands(console, {**standard_verbs(), **build_probes()})
+    serve_commands(console, verbs)
     threading.Event().wait()
 
 
@@ -102,47 +111,6 @@ def parse_path(path: str) -> int | None:
     if word == path or not word.isascii() or not word.isdigit() or int(word) > LARGEST_BYTES:
         return None
     return int(word)
-
-
-# ---------------------------------------------------------------- syslog
-
-
-def start_sink(console: Console, transport: str, port: int) -> None:
-    """Listen for syslog messages by UDP (RFC 5426) or TCP (RFC 6587)."""
-
-    def take(data: bytes) -> None:
-        try:
-            message = parse_message(data)
-        except SyslogError as error:
-            console.emit("log.rejected", error=str(error))
-            return
-        fields = {key: getattr(message, key) for key in ("facility", "severity", "hostname", "app", "msgid", "text")}
-        console.emit("log.received", **fields)
-
-    class Datagrams(socketserver.BaseRequestHandler):
-        def handle(self) -> None:
-            take(self.request[0])
-
-    class Streams(socketserver.BaseRequestHandler):
-        def handle(self) -> None:
-            rest = b""
-            with suppress(OSError):
-                while data := self.request.recv(65536):
-                    try:
-                        messages, rest = split_stream(rest + data)
-                    except SyslogError as error:
-                        console.emit("log.rejected", error=str(error))
-                        return
-                    for message in messages:
-                        take(message)
-
-    server: socketserver.BaseServer
-    if transport == "udp":
-        server = socketserver.UDPServer(("", port), Datagrams)
-    else:
-        socketserver.ThreadingTCPServer.allow_reuse_address = True
-        server = socketserver.ThreadingTCPServer(("", port), Streams)
-    threading.Thread(target=server.serve_forever, name="syslog", daemon=True).start()
 
 
 if __name__ == "__main__":

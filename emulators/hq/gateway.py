@@ -1,13 +1,15 @@
 """Headquarters' IKEv2 gateway: charon as responder, and the witness of the tunnel. Layer: stand-in, I/O.
 
 It says what charon tells it of SAs (`sa.established`, `child.installed`, `child.removed`) and, out of charon's log, why
-a peer was refused (`sa.refused`). Pure parts: tunnel.py, refusal.py.
+a peer was refused (`sa.refused`). The verb ``close`` takes it out of service for a while.
+Pure parts: tunnel.py, refusal.py.
 """
 
 from __future__ import annotations
 
 import sys
 import threading
+import time
 from ipaddress import IPv4Interface
 from typing import Any
 
@@ -16,15 +18,17 @@ from emulators.common.charon import cap_inner, choose_means, prepare_interface, 
 from emulators.common.esp_sizes import largest_inner, parse_suite
 from emulators.common.links import settle_links
 from emulators.common.record import from_json
-from emulators.common.service import Console, load_seed, log, serve_commands
+from emulators.common.service import Console, Handler, load_seed, log, serve_commands
 from emulators.common.supervise import run
 from emulators.common.swanctl import CONNECTION, Means, render_charon
 from emulators.common.verbs import standard_verbs
 from emulators.common.vici_client import Charon, CharonError
+from emulators.hq.markings import count_markings, watch_markings
 from emulators.hq.refusal import find_refusal
 from emulators.hq.tunnel import HQLAN, INET, GatewayTunnel, build_responder, describe_event, render_filter
 
 NODE, PART = "hq-gateway", "core"
+LONGEST_CLOSE_S = 30.0
 INET_MTU_BYTES = 1500  # IEEE 802.3: the link to the internet
 
 
@@ -36,16 +40,17 @@ def main() -> None:
         settle_links(seed)
         for link in (INET, HQLAN):
             start_capture(link, capture_path(link))
-        _start(console, seed)
+        verbs = _start(console, seed)
         console.emit("node.ready")
     except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise
-    serve_commands(console, standard_verbs())
+    markings: dict[str, Handler] = {"watch_markings": watch_markings, "count_markings": count_markings}
+    serve_commands(console, {**standard_verbs(), **markings, **verbs})
     threading.Event().wait()
 
 
-def _start(console: Console, seed: dict[str, Any]) -> None:
+def _start(console: Console, seed: dict[str, Any]) -> dict[str, Handler]:
     tunnel = from_json(GatewayTunnel, seed["settings"]["tunnel"])
     run(["nft", "-f", "-"], text=render_filter())
     means, reason = choose_means()
@@ -69,7 +74,23 @@ def _start(console: Console, seed: dict[str, Any]) -> None:
     prepare_interface(means, tunnel.remote_subnets, find_own_address(seed))
     sizes = [largest_inner(INET_MTU_BYTES, parse_suite(text), in_udp=True) for text in tunnel.esp_proposals]
     set_tunnel_mtu(cap_inner(min(sizes), means))
-    charon.load_connection(CONNECTION, build_responder(tunnel, means))
+    connection = build_responder(tunnel, means)
+    charon.load_connection(CONNECTION, connection)
+    return {"close": lambda for_s: close(console, charon, connection, for_s)}
+
+
+def close(console: Console, charon: Charon, connection: dict[str, Any], for_s: float) -> dict[str, float]:
+    """Take the gateway out of service in good order (peers get a DELETE, RFC 7296 section 1.4.1; new ones are refused),
+    and put it back after `for_s` seconds, whatever happens."""
+    console.emit("gateway.closed")
+    charon.unload_connection(CONNECTION)
+    try:
+        charon.terminate(CONNECTION)
+        time.sleep(min(for_s, LONGEST_CLOSE_S))
+    finally:
+        charon.load_connection(CONNECTION, connection)
+        console.emit("gateway.opened")
+    return {"for_s": for_s}
 
 
 def find_own_address(seed: dict[str, Any]) -> str:

@@ -1,17 +1,17 @@
-"""Read syslog messages: RFC 5424, framed as RFC 6587 says on TCP. Layer: stand-in, pure."""
+"""Read syslog messages: RFC 5424, framed as RFC 6587 says on TCP and RFC 5425 on TLS. Layer: stand-in, pure."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
 
+from emulators.common.log_events import SEQUENCE_ELEMENT, SEQUENCE_PARAM, SEVERITIES
+
 FACILITIES = (
     *("kern", "user", "mail", "daemon", "auth", "syslog", "lpr", "news", "uucp", "cron", "authpriv", "ftp", "ntp"),
     *("audit", "alert", "clock", "local0", "local1", "local2", "local3", "local4", "local5", "local6", "local7"),
 )
 """RFC 5424 6.2.1, table 1, in the usual short names."""
-SEVERITIES = ("emerg", "alert", "crit", "err", "warning", "notice", "info", "debug")
-"""RFC 5424 6.2.1, table 2."""
 LARGEST_FRAME_BYTES = 65536
 NIL = "-"
 
@@ -21,6 +21,7 @@ _HEADER = re.compile(
     rb"([!-~]{1,255}) ([!-~]{1,48}) ([!-~]{1,128}) ([!-~]{1,32}) "
 )  # RFC 5424 6: the lengths are the grammar's
 _ELEMENT = re.compile(rb'\[[!-~]{1,32}(?: [!-~]{1,32}="(?:[^"\\\]]|\\.)*")*\]', re.DOTALL)
+_SEQUENCE = re.compile(rf'\[{SEQUENCE_ELEMENT}(?: [!-~]+="(?:[^"\\\]]|\\.)*")*? {SEQUENCE_PARAM}="([1-9][0-9]{{0,9}})"')
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -57,6 +58,12 @@ def parse_message(data: bytes) -> SyslogMessage:
     return SyslogMessage(
         FACILITIES[facility], SEVERITIES[severity], timestamp, hostname, app, procid, msgid, structured, text
     )
+
+
+def find_sequence(message: SyslogMessage) -> int | None:
+    """Return the message's number in its originator's sequence (RFC 5424 7.3.1), or None where it has none."""
+    found = _SEQUENCE.search(message.structured)
+    return int(found[1]) if found else None
 
 
 def split_stream(data: bytes) -> tuple[list[bytes], bytes]:

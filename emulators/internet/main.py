@@ -22,13 +22,20 @@ from typing import Any
 from emulators.common import probes
 from emulators.common.capture import capture_path, start_capture
 from emulators.common.dnsmasq_log import DnsmasqLog, LeaseGranted, NameAnswered
+from emulators.common.exchange import Exchange
 from emulators.common.links import settle_links
+from emulators.common.outage import build_outage
 from emulators.common.packet_watch import FirstPacket, PacketWatch
 from emulators.common.service import Console, Handler, load_seed, serve_commands
 from emulators.common.supervise import Daemon, Keeper
+from emulators.common.vantage import start_vantage
 from emulators.common.verbs import standard_verbs
+from emulators.internet.applications import Applications
 from emulators.internet.daemons import CHRONY_FILE, build_chrony, build_dnsmasq, chronyd_command, read_fixed_line
+from emulators.internet.operators_desk import open_desk
+from emulators.internet.resolver import start_resolvers
 from emulators.internet.web import start_web
+from emulators.internet.webhook import start_webhook
 
 READY_TIMEOUT_S = 15.0  # all of it takes under 1 s here; a loaded machine gets a wide margin
 NTP_PORT = 123  # RFC 5905 section 7.2
@@ -62,10 +69,26 @@ def start(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
     Path(CHRONY_FILE).write_text(build_chrony(), encoding="utf-8")
     clock = Keeper(Daemon("chronyd", chronyd_command())).start()
     start_web(settings["web"])
+    if others := settings.get("resolvers"):
+        start_resolvers(others["addresses"], others["names"], addresses[0])
+    if settings.get("webhook"):
+        start_webhook(console, settings["webhook"], addresses[0])
+    desk = open_desk(settings["sign_in"], addresses[0]) if settings.get("sign_in") else {}
     for address in addresses:
         names.wait_ready(partial(answers_names, address), READY_TIMEOUT_S)
         clock.wait_ready(partial(answers_time, address), READY_TIMEOUT_S)
-    return {**standard_verbs(), **probes.build_probes(lambda: (addresses[0],))}
+    vantage = {**start_vantage(seed["node"], list(own)), **start_services(settings)}
+    return {**vantage, **standard_verbs(), **probes.build_probes(lambda: (addresses[0],)), **build_outage(seed, console), **desk}
+
+
+def start_services(settings: dict[str, Any]) -> dict[str, Handler]:
+    """Start what the branch may use, or not, and what it exchanges; return the verbs that tell what came."""
+    exchange = Exchange(settings.get("exchange") or []).start()
+    served = settings.get("applications")
+    if not served:
+        return exchange.verbs()
+    applications = Applications(served["addresses"], served["ports"], served["names"]).start()
+    return {**exchange.verbs(), **applications.verbs()}
 
 
 def announce(console: Console, link: str) -> Callable[[FirstPacket], None]:

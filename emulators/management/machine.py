@@ -65,6 +65,33 @@ class ManagementMachine:
         self._inventory = {entry.serial: entry for entry in inventory}
         self._owner, self._profile, self._offer = owner, profile, offer
         self.claims: dict[str, Claim] = {}
+        self._held: set[str] = set()
+
+    def list_serials(self) -> tuple[str, ...]:
+        """Return the serials of the inventory."""
+        return tuple(self._inventory)
+
+    def describe(self, serial: str) -> dict[str, Any] | None:
+        """Return what is known of a device, or None where it is not in the inventory."""
+        entry = self._inventory.get(serial)
+        if entry is None:
+            return None
+        claim = self.claims.get(serial, Claim())
+        last = claim.reports[-1] if claim.reports else None
+        known = {"serial": serial, "owner": entry.owner, "profile": entry.profile, "held": serial in self._held}
+        return {**known, "requests": claim.requests, "last-report": last}
+
+    def hold(self, serial: str, *, held: bool) -> None:
+        """Give a device no bootstrapping data from now on, or give it again."""
+        (self._held.add if held else self._held.discard)(serial)
+
+    def release_all(self) -> None:
+        """Hold no device any more."""
+        self._held.clear()
+
+    def serve(self, offer: Offer) -> None:
+        """Serve another configuration from now on."""
+        self._offer = offer
 
     def handle(self, request: Request, now_s: float) -> Exchange:
         """Answer one request. `now_s`: true time, seconds since 1970."""
@@ -147,6 +174,8 @@ class ManagementMachine:
         if "signed-data-preferred" in members:
             # RFC 8572 §7.3: then only signed data or a redirect may be returned, and this server signs nothing
             raise RestconfError(404, "invalid-value", f"no signed bootstrapping data for device {entry.serial}")
+        if entry.serial in self._held:
+            raise RestconfError(409, "resource-denied", f"device {entry.serial} is held by an operator")
         claim = self.claims.setdefault(entry.serial, Claim())
         claim.requests += 1
         said = {key: members.get(key.replace("_", "-")) for key in ("os_name", "os_version", "hw_model")}
@@ -172,9 +201,11 @@ class ManagementMachine:
         message = message[:MAX_MESSAGE_CHARS] if message else message
         report = {"progress_type": kind, "message": message, "status": 204, "date_skew_s": skew_s}
         events.append(Event("report.received", {**device, **report}))
-        if kind == HEARTBEAT:
-            events.append(Event("heartbeat.received", {"serial": entry.serial}))
-        return Response(204), kind
+        if kind != HEARTBEAT:
+            return Response(204), kind
+        events.append(Event("heartbeat.received", {"serial": entry.serial}))
+        # so that the device learns of another configuration without asking for all of it (RFC 8040 section 3.5.2)
+        return Response(204, {"ETag": f'"{self._offer.digest}"'}), kind
 
 
 def _check_method(request: Request, allowed: str) -> None:

@@ -8,10 +8,14 @@ import signal
 import threading
 from typing import Any
 
+from emulators.common.alert_report import parse_report
+from emulators.common.controls import OPERATORS_PORT
 from emulators.common.links import settle_links
-from emulators.common.service import Console, load_seed, serve_commands
+from emulators.common.service import Console, Handler, load_seed, serve_commands
 from emulators.common.verbs import standard_verbs
+from emulators.management.alert_sender import read_alerts, start_alerts
 from emulators.management.machine import load_machine
+from emulators.management.operator_api import OperatorApi, build_trust
 from emulators.management.render import build_offer, image_path
 from emulators.management.server import Server, StoredImage, build_tls, serve_forever, start_site
 
@@ -19,14 +23,35 @@ PORT = 443  # RFC 8572 §6.3, leaf port: the default of a bootstrap server
 IMAGE_PORT = 80
 
 
-async def serve(seed: dict[str, Any], console: Console) -> None:
-    """Serve until SIGTERM."""
+async def run(seed: dict[str, Any], console: Console, handlers: dict[str, Handler]) -> None:
+    """Serve until SIGTERM; put the verbs that need the server into `handlers` once it serves."""
     settings = seed["settings"]
     firmware, tls = settings["firmware"], settings["tls"]
     path = image_path(firmware["os_name"], firmware["release"])
     data = base64.b64decode(firmware["image_base64"], validate=True)
     image = StoredImage(path, data, f'"{firmware["sha256"]}"')
-    server = Server(console, load_machine(settings, build_offer(settings)), image)
+    machine = load_machine(settings, build_offer(settings))
+    sender = start_alerts(settings)
+    server = Server(console, machine, image, lambda serial, said: sender.on_heartbeat(serial, parse_report(said)))
+
+    desk = OperatorApi(console, machine, build_trust(settings)) if settings.get("operators") else None
+    if desk is not None:
+        desk.set_rules(settings["operators"])
+
+    def serve(
+        config: dict[str, Any], alerts: dict[str, Any] | None = None, operators: dict[str, Any] | None = None
+    ) -> dict[str, Any]:
+        """Have another configuration for the device: it learns of it by its next heartbeat's answer. The server itself
+        goes by the other settings at once."""
+        offer = build_offer({**settings, "config": config})
+        machine.serve(offer)
+        sender.ask_for(read_alerts(alerts))
+        if desk is not None:
+            desk.set_rules(operators)
+            machine.release_all()
+        return {"digest": offer.digest}
+
+    handlers["serve"] = serve
 
     def on_refused(reason: str) -> None:
         console.emit("session.refused", reason=reason, serial=None)
@@ -34,6 +59,8 @@ async def serve(seed: dict[str, Any], console: Console) -> None:
     context = build_tls(tls["certificate_pem"], tls["key_pem"], tls["device_ca_pem"], on_refused)
     sites = [await start_site(server.build_app(), None, port, context) for port in settings.get("ports", [PORT])]
     sites.append(await start_site(server.build_app(images_only=True), None, IMAGE_PORT, None))
+    if desk is not None:
+        sites.append(await start_site(desk.build_app(), None, OPERATORS_PORT, context))
     serving = asyncio.ensure_future(serve_forever(*sites))
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, serving.cancel)
     console.emit("node.ready")
@@ -49,8 +76,9 @@ def main() -> None:
     try:
         seed = load_seed()
         settle_links(seed)
-        threading.Thread(target=serve_commands, args=(console, standard_verbs()), daemon=True).start()
-        asyncio.run(serve(seed, console))
+        handlers = standard_verbs()
+        threading.Thread(target=serve_commands, args=(console, handlers), daemon=True).start()
+        asyncio.run(run(seed, console, handlers))
     except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")
         raise

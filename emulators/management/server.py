@@ -71,11 +71,21 @@ def find_certificate(request: web.Request) -> bytes | None:
     return found
 
 
+def ignore_report(_serial: str, _message: str | None) -> None:
+    """Make nothing of a device's report."""
+
+
 class Server:
     """The web application: RESTCONF to the machine, images from the store."""
 
-    def __init__(self, console: Console, machine: ManagementMachine, image: StoredImage) -> None:
-        self._console, self._machine, self._image = console, machine, image
+    def __init__(
+        self,
+        console: Console,
+        machine: ManagementMachine,
+        image: StoredImage,
+        on_report: Callable[[str, str | None], None] = ignore_report,
+    ) -> None:
+        self._console, self._machine, self._image, self._on_report = console, machine, image, on_report
 
     def build_app(self, *, images_only: bool = False) -> web.Application:
         app = web.Application(client_max_size=MAX_BODY_BYTES)
@@ -99,6 +109,8 @@ class Server:
             response.headers.pop("Content-Type", None)
         for event in exchange.events:
             self._console.emit(event.kind, **event.data)
+            if event.kind == "report.received":
+                self._on_report(event.data["serial"], event.data["message"])
         return response
 
     async def _serve_image(self, request: web.Request) -> web.StreamResponse:

@@ -1,12 +1,14 @@
-"""lease_timers: each segment's DHCP gives what the profile says, with timers as RFC 2131 section 4.4.5 has them."""
+"""lease_timers: each segment's DHCP gives what the profile says, with timers as RFC 2131 section 4.4.5 has them, and
+the router as the only name server."""
 
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Callable
 from typing import Any
 
 from harness.checks._shared import find_router_address, list_clients
-from harness.core.entries import Answer, Check, Evidence, Example, find_broken, hold
+from harness.core.entries import Answer, Check, Evidence, Example, Spoil, find_broken, hold
 from harness.core.model import Ask, DhcpRange, Finding, Plan
 from harness.core.sample import answered
 from harness.stages._shared import LEASE_TIMEOUT_S, ask_lease, is_address, label_lease
@@ -33,7 +35,7 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         dhcp = segment.dhcp
         router = find_router_address(segment)
         expected = (
-            f"{dhcp.first} to {dhcp.last}, router {segment.address}, lease {dhcp.lease_s} s, "
+            f"{dhcp.first} to {dhcp.last}, router and only name server {segment.address}, lease {dhcp.lease_s} s, "
             f"T1 about {T1 * dhcp.lease_s:g} s, T2 about {T2 * dhcp.lease_s:g} s, T1 < T2 < lease"
         )
         broken = find_broken(evidence, NAME, claim, expected, label_lease(client))
@@ -53,7 +55,7 @@ def _is_right(answer: Answer, dhcp: DhcpRange, router: str) -> bool:
         return False
     in_order = t1_s < t2_s < lease_s
     near = abs(t1_s - T1 * lease_s) <= FUZZ * lease_s and abs(t2_s - T2 * lease_s) <= FUZZ * lease_s
-    ours = answer.get("router") == router and lease_s == dhcp.lease_s
+    ours = answer.get("router") == router and answer.get("dns") == [router] and lease_s == dhcp.lease_s
     return bool(in_order and near and ours and _is_in_range(answer.get("address"), dhcp))
 
 
@@ -67,8 +69,22 @@ def _is_in_range(address: Any, dhcp: DhcpRange) -> bool:
 def _tell(answer: Answer) -> str:
     if not answer.ok:
         return f"nothing: {answer.error}"
-    names = ("address", "prefix", "router", "lease_s", "t1_s", "t2_s")
+    names = ("address", "prefix", "router", "dns", "lease_s", "t1_s", "t2_s")
     return ", ".join(f"{n} {answer.get(n)}" for n in names)
+
+
+def spoils(plan: Plan) -> tuple[Spoil, ...]:
+    def halve(place: int) -> Callable[[dict[str, Any]], None]:
+        def change(config: dict[str, Any]) -> None:
+            config["segments"][place]["dhcp"]["lease_s"] //= 2
+
+        return change
+
+    segments = [plan.branch.segments.index(s) for _, s in list_clients(plan)]
+    return tuple(
+        Spoil(f"leases of {plan.branch.segments[p].name} last half as long", f"segments[{p}].dhcp.lease_s", halve(p))
+        for p in segments
+    )
 
 
 CHECK = Check(
@@ -80,13 +96,15 @@ CHECK = Check(
     actions=act,
     judge=judge,
     timeout_s=LEASE_TIMEOUT_S + 10.0,
+    clauses=("NIST SP 800-53 CM-6",),
+    spoils=spoils,
 )
 
 STAFF: dict[str, Any] = {
     "address": "10.20.10.100",
     "prefix": 24,
     "router": "10.20.10.1",
-    "dns": [],
+    "dns": ["10.20.10.1"],
     "lease_s": 3600,
     "t1_s": 1800,
     "t2_s": 3150,
@@ -95,7 +113,7 @@ GUEST: dict[str, Any] = {
     "address": "10.20.30.150",
     "prefix": 24,
     "router": "10.20.30.1",
-    "dns": [],
+    "dns": ["10.20.30.1"],
     "lease_s": 600,
     "t1_s": 290,
     "t2_s": 515,
@@ -110,6 +128,7 @@ EXAMPLES = (
     Example("both leases as asked", "PASS", _leases(STAFF, GUEST)),
     Example("the address of another range", "FAIL", _leases(STAFF, {**GUEST, "address": "10.20.10.101"})),
     Example("another network mask", "FAIL", _leases(STAFF, {**GUEST, "prefix": 8})),
+    Example("another name server, too", "FAIL", _leases(STAFF, {**GUEST, "dns": ["10.20.30.1", "198.18.0.1"]})),
     Example("T2 not after T1", "FAIL", _leases({**STAFF, "t2_s": 1800}, GUEST)),
     Example("another lease time", "FAIL", _leases({**STAFF, "lease_s": 43200, "t1_s": 21600, "t2_s": 37800}, GUEST)),
     Example(

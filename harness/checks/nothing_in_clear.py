@@ -1,19 +1,25 @@
 """nothing_in_clear: over the whole run, all checks included, no packet of branch or HQ left an uplink unprotected.
 
 It comes last, so that a try that a segment must not succeed with is counted where it would have leaked to. Witness: who
-is at the other end of each uplink. Not here: what may be tried (segments_reach_hq).
+is at the other end of each uplink. Not here: what may be tried (matrix).
 """
 
 from __future__ import annotations
 
-from harness.core.entries import Check, Evidence, Example, hold
+import ipaddress
+from typing import Any
+
+from harness.checks._shared import ask_after_lease, list_clients
+from harness.core.entries import Check, Evidence, Example, Spoil, hold
 from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan, saw
 from harness.stages._hq_measures import judge_clear
-from harness.stages._shared import find_segment_network, is_inside
+from harness.stages._shared import UNFAKED, find_segment_network, is_inside, label_lease
 from harness.stages.hq_reached import find_inside, find_outer_link
 
 NAME = "nothing_in_clear"
+DISCARD = 9  # RFC 863
+BAIT_S = 0.5
 
 
 def why_not(plan: Plan) -> str | None:
@@ -24,12 +30,34 @@ def _label(uplink: str) -> str:
     return f"{NAME}.{uplink}"
 
 
+def _bait(client: str, place: int) -> str:
+    return f"{NAME}.bait.{client}.{place}"
+
+
+def _find_baits(plan: Plan) -> list[str]:
+    """Return an address of each of HQ's networks that nobody has: its last host."""
+    return [str(ipaddress.IPv4Network(text)[-2]) for text in plan.branch.tunnel.remote_subnets]
+
+
 def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
+    """Have every client knock at the far ends of HQ's networks, which a tunnel too narrow would leave to the internet;
+    then have the uplinks counted."""
+    baits: list[Ask] = []
+    for client, _ in list_clients(plan):
+        knocks = [
+            Ask(client, "open_tcp", {"target": target, "port": DISCARD, "timeout_s": BAIT_S}, _bait(client, place))
+            for place, target in enumerate(_find_baits(plan))
+        ]
+        baits += ask_after_lease(evidence, client, knocks)
+    if any(evidence.find_answer(ask.label) is None for ask in baits):
+        return tuple(baits)
+    since_ns = next((s.observation.wall_ns for s in evidence if s.observation.source in UNFAKED), 0)
     due = []
     for uplink in plan.branch.uplinks:
         node, link = find_outer_link(uplink)
-        due.append(Ask(node, "census", {"link": link, "inside": find_inside(plan)}, _label(uplink)))
-    return tuple(due)
+        args = {"link": link, "inside": find_inside(plan), "since_ns": since_ns}
+        due.append(Ask(node, "census", args, _label(uplink)))
+    return (*baits, *due)
 
 
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
@@ -55,21 +83,47 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     )
 
 
+def _narrow(config: dict[str, Any]) -> None:
+    """Keep the half of each HQ network that the ping's target is in."""
+    networks = [ipaddress.IPv4Network(text) for text in config["tunnel"]["remote_subnets"]]
+    config["tunnel"]["remote_subnets"] = [str(next(network.subnets())) for network in networks]
+
+
+def spoils(plan: Plan) -> tuple[Spoil, ...]:
+    leaks = any(segment.may_reach("hq") and segment.may_reach("internet") for segment in plan.branch.segments)
+    return (Spoil("the tunnel carries half of HQ's network only", "tunnel.remote_subnets", _narrow),) if leaks else ()
+
+
 CHECK = Check(
     name=NAME,
-    order=90,
+    order=990,
     title="Nothing leaves in clear",
     after="hq_reached",
     why_not=why_not,
     actions=act,
     judge=judge,
-    timeout_s=30.0,
+    timeout_s=45.0,
+    disturbs=True,  # it counts what all others did
+    clauses=(
+        "PCI DSS 4.0.1 4.2.1",
+        "PCI DSS 4.0.1 1.4.5",
+        "45 CFR 164.312(e)(1)",
+        "45 CFR 164.312(e)(2)(ii)",
+        "NIST SP 800-53 SC-8",
+    ),
+    spoils=spoils,
+)
+
+
+_BAITS = (
+    *(answered(c, label_lease(c), 1.0, {"address": "10.0.0.1"}) for c in ("client1", "client2")),
+    *(answered(c, _bait(c, 0), 1.5, {"outcome": "silent"}) for c in ("client1", "client2")),
 )
 
 
 def _census(clear: int, esp: int = 800) -> tuple[Observation, ...]:
     result = {"packets": 900, "clear": clear, "clear_examples": [], "esp_udp": esp, "esp": 0, "dropped": 0}
-    return (answered("carrier", _label("cellular"), 2.0, result),)
+    return (*_BAITS, answered("carrier", _label("cellular"), 2.0, result))
 
 
 _SOURCE = find_segment_network(build_plan().branch.segments[0]).split("/")[0]

@@ -17,6 +17,8 @@ from typing import Any, Literal
 from harness.core.model import Action, Ask, Finding, Observation, Outcome, Plan
 
 ANSWERED = "command.done"
+LEFT_OUT = "left out on request"
+"""What is seen of a check that whoever ran it did not want."""
 
 _SILENCES = (("TimeoutError", ""), ("LeaseError", "no DHCP lease within"))
 """The errors of probes (class, words) that say: tried, and nothing came back. All others are a broken probe."""
@@ -190,6 +192,11 @@ def no_spoils(plan: Plan) -> tuple[Spoil, ...]:
     return ()
 
 
+def no_soak(plan: Plan) -> float:
+    """Return nothing: the check has nothing to wait out."""
+    return 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """A claim beyond the stages. `why_not` returns why the claim does not apply to the plan, or None when it does.
@@ -212,6 +219,8 @@ class Check:
     """Others would see its doings: it takes a link, an account or the uplink for itself."""
     clauses: tuple[str, ...] = ()
     """Clauses that it gives evidence for, such as ``PCI DSS 4.0.1 1.4.3``: see clauses.py."""
+    soak_s: Callable[[Plan], float] = no_soak
+    """Seconds that its timeout grows by where the plan asks to wait out what takes long (`Plan.soak`)."""
     spoils: Callable[[Plan], tuple[Spoil, ...]] = no_spoils
     """Weakenings that this check must notice. The first is its spoiled twin: it, and no other check, must fail."""
 

@@ -1,6 +1,8 @@
 """The run machine: what to do next, and when it must be woken. Layer: core, pure; time is an argument.
 
-Theory of operation. The steps of a run are its stages, then its checks, one at a time. The rules of stage time:
+Theory of operation. The steps of a run are its stages, one at a time; then all checks that do not disturb each other,
+side by side; then those that do, one at a time. An ask goes by its label and is sent once a run: a second step that
+names it waits for the same answer. The rules of stage time:
 
 - A stage is reached when each of its needs was met; an observation meets at most one need of the whole run, and needs
   are served first in, first out. On entering a stage the machine looks back over what it was given before.
@@ -24,7 +26,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.core import judging
-from harness.core.entries import Answer, Check, Evidence, Need, Seen, Stage
+from harness.core.entries import LEFT_OUT, Answer, Check, Evidence, Need, Seen, Stage
 from harness.core.model import Action, Ask, Finding, Observation, Plan, StageResult
 from harness.core.steps import Progress, Running, Step, StepState, show
 from harness.core.timing import SETTLE_NS, Window, to_ns, to_s
@@ -39,8 +41,12 @@ class RunMachine:
         names = {s.name for s in chosen}
         budgets = plan.branch.acceptance.budgets_s
         self._stages = [Step(s, float(budgets[s.name])) for s in chosen]
-        self._checks = [Step(c, c.timeout_s) for c in checks if c.after in names]
-        self._steps = [*self._stages, *self._checks]
+        self._checks = [Step(c, _find_timeout_s(plan, c)) for c in checks if c.after in names]
+        calm = [s for s in self._checks if not _check(s).disturbs]
+        alone = [s for s in self._checks if _check(s).disturbs]
+        self._steps = [*self._stages, *calm, *alone]
+        self._groups = [[s] for s in self._stages] + ([calm] if calm else []) + [[s] for s in alone]
+        self._asked: set[str] = set()
         self._position = -1
         self._known = Evidence()
         self._log: list[Observation] = []
@@ -81,17 +87,15 @@ class RunMachine:
         if self.done or self._position < 0:
             return None
         wakes = [s.closed_ns + SETTLE_NS for s in self._steps if s.closed_ns is not None and not s.settled]
-        step = self._current
-        if step is None:
+        if self._current is None:
             wakes.append(self._closed_ns + SETTLE_NS)
-        elif step.window is not None:
-            wakes.append(step.window.heard_ns)
+        wakes += [s.window.heard_ns for s in self._open_steps if s.window is not None]
         return min(wakes)
 
     @property
     def running(self) -> Running | None:
-        """The step under way, or None before the start and after the last."""
-        step = self._current
+        """The step under way (of several side by side the first), or None before the start and after the last."""
+        step = next(iter(self._open_steps), None)
         return (
             None
             if step is None or step.window is None
@@ -123,12 +127,16 @@ class RunMachine:
     # ------------------------------------------------------------ the steps
 
     @property
-    def _current(self) -> Step | None:
-        return self._steps[self._position] if 0 <= self._position < len(self._steps) else None
+    def _current(self) -> list[Step] | None:
+        return self._groups[self._position] if 0 <= self._position < len(self._groups) else None
+
+    @property
+    def _open_steps(self) -> list[Step]:
+        return [step for step in self._current or () if step.closed_ns is None]
 
     def _advance(self, now_ns: int) -> tuple[Action, ...]:
         if not self.done and self._position >= 0:
-            while (step := self._current) is not None and self._close_if_over(step, now_ns):
+            while (group := self._current) is not None and all([self._close_if_over(s, now_ns) for s in group]):
                 self._enter_next()
             self._settle(now_ns)
         actions, self._pending = tuple(self._pending), []
@@ -136,22 +144,24 @@ class RunMachine:
 
     def _enter_next(self) -> None:
         self._position += 1
-        step = self._current
-        if step is None:
-            return
+        opens_ns = self._closed_ns
+        for step in self._current or ():
+            self._enter(step, opens_ns)
+
+    def _enter(self, step: Step, opens_ns: int) -> None:
         missed = next((s for s in self._stages if s.state in ("missed", "broken")), None)
-        step.window = Window(self._closed_ns, to_ns(step.budget_s))
+        step.window = Window(opens_ns, to_ns(step.budget_s))
         if isinstance(step.entry, Stage):
             if missed is not None:
                 step.blocked_by = missed.entry.name
-                self._close(step, "blocked", self._closed_ns)
+                self._close(step, "blocked", opens_ns)
                 return
-        elif step.entry.why_not(self.plan) is not None:
-            self._close(step, "set_aside", self._closed_ns)
+        elif _find_reason(self.plan, step.entry) is not None:
+            self._close(step, "set_aside", opens_ns)
             return
         elif not self._is_reached(step.entry.after):
             step.blocked_by = step.entry.after
-            self._close(step, "blocked", self._closed_ns)
+            self._close(step, "blocked", opens_ns)
             return
         step.state = "running"
 
@@ -177,9 +187,12 @@ class RunMachine:
             key = action.label if isinstance(action, Ask) else action.verb
             if key not in step.done_actions:
                 step.done_actions.add(key)
-                self._pending.append(action)
                 if isinstance(action, Ask):
                     step.labels.append(action.label)
+                    if action.label in self._asked:
+                        continue
+                    self._asked.add(action.label)
+                self._pending.append(action)
 
     def _move_stage(self, step: Step, stage: Stage, now_ns: int) -> None:
         assert step.window is not None
@@ -282,7 +295,7 @@ class RunMachine:
         if step.state == "blocked":
             return (judging.finding_blocked(check, step.blocked_by),)
         if step.state == "set_aside":
-            return (judging.finding_set_aside(check, check.why_not(self.plan) or ""),)
+            return (judging.finding_set_aside(check, _find_reason(self.plan, check) or ""),)
         silent = [label for label in step.labels if evidence.find_answer(label) is None]
         if silent:
             return (judging.finding_silent(check, silent),)
@@ -297,6 +310,17 @@ def _cut(stages: Sequence[Stage], until: str | None) -> list[Stage]:
     if until not in names:
         raise ValueError(f"plan.until: expected one of {', '.join(names)}, saw {until!r}")
     return ordered[: names.index(until) + 1]
+
+
+def _find_timeout_s(plan: Plan, check: Check) -> float:
+    return check.timeout_s + (check.soak_s(plan) if plan.soak else 0.0)
+
+
+def _find_reason(plan: Plan, check: Check) -> str | None:
+    """Return why a check is not run, or None: it was left out on request, or does not apply to the plan."""
+    if check.name in plan.skip or (plan.only and check.name not in plan.only):
+        return LEFT_OUT
+    return check.why_not(plan)
 
 
 def _check(step: Step) -> Check:

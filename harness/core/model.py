@@ -113,6 +113,8 @@ class Segment:
     reach: tuple[Reach, ...]
     isolated: bool
     admission: Admission = OPEN
+    verify_sources: bool = True
+    """Packets with a source that is none of the segment's are dropped (RFC 2827)."""
 
     def may_reach(self, place: str) -> bool:
         """Say whether clients here may open anything at a place."""
@@ -148,6 +150,8 @@ class Logging:
     least: str
     within_s: float = 5.0
     """Seconds from the cause to the message at HQ, while the tunnel is up."""
+    buffer_messages: int = 10_000
+    """Messages that the device keeps while the server cannot be reached."""
 
 
 @dataclass(frozen=True, slots=True)

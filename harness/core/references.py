@@ -1,6 +1,7 @@
 """Secrets in an ask's arguments: ``{"$secret": REF}`` stands for a value until the lab sends it. Layer: core, pure.
 
-REF is a plan's `SecretRef` (``env:NAME``, ``file:PATH``) or ``run:operator_key``, the private key made for the run.
+REF is a plan's `SecretRef` (``env:NAME``, ``file:PATH``) or ``run:operator_key`` or
+``run:operator_password``, the operator's private key and first password, made for the run.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from harness.core.model import SecretRef
 
 MARK = "$secret"
 OPERATOR_KEY = SecretRef("run:operator_key")
+OPERATOR_PASSWORD = SecretRef("run:operator_password")
 
 
 def to_reference(secret: SecretRef) -> dict[str, str]:

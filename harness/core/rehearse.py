@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from harness.core.entries import Check, Example, Stage
+from harness.core.entries import ANSWERED, Check, Example, Stage
 from harness.core.machine import RunMachine
 from harness.core.model import Action, Observation, Outcome, Plan
 from harness.core.registry import load_check_examples, load_stage_examples
@@ -95,12 +95,30 @@ def rehearse_example(entry: Stage | Check, example: Example) -> Outcome:
 
 
 def list_nominal() -> tuple[Observation, ...]:
-    """Return a whole run of the sample plan that is proven: each entry's first example, one after the other."""
+    """Return a whole run of the sample plan that is proven: each entry's first example. Those of checks that do not
+    disturb each other begin together, all others one after the other. An ask has one answer a run: the first listed."""
     listed: list[Observation] = []
     for _, examples in load_stage_examples():
         listed += [seen for seen in examples[0].observations if seen not in listed]
-    for place, (_, examples) in enumerate(load_check_examples()):
-        shift_ns = round((CHECKS_BEGIN_S + 8.0 * place) * 1e9)
-        moved = (replace(s, at_ns=s.at_ns + shift_ns, wall_ns=s.wall_ns + shift_ns) for s in examples[0].observations)
-        listed += moved
+    begin_ns = round(CHECKS_BEGIN_S * 1e9)
+    checks = [(check, examples[0].observations) for check, examples in load_check_examples()]
+    groups = [
+        [seen for check, seen in checks if not check.disturbs],
+        *([seen] for check, seen in checks if check.disturbs),
+    ]
+    for group in groups:
+        moved = [replace(s, at_ns=s.at_ns + begin_ns, wall_ns=s.wall_ns + begin_ns) for seen in group for s in seen]
+        answered = {label for s in listed if (label := _find_label(s)) is not None}
+        for seen in moved:
+            label = _find_label(seen)
+            if label is None or label not in answered:
+                listed.append(seen)
+            if label is not None:
+                answered.add(label)
+        begin_ns = max((begin_ns, *(s.at_ns for s in moved))) + 2 * NS_PER_S
     return tuple(sorted(listed, key=lambda s: s.at_ns))
+
+
+def _find_label(seen: Observation) -> str | None:
+    label = seen.data.get("label") if seen.kind == ANSWERED else None
+    return None if label is None else str(label)

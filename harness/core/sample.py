@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from emulators.common.controls import Reach
+from emulators.common.controls import AlertCondition, Alerts, Operators, Qos, QosClass, Reach, WebCategory, WebFilter
 from harness.core.model import (
     Acceptance,
     Administration,
@@ -50,6 +50,22 @@ BUDGETS_S = {
     "tunnel_up": 20.0,
     "hq_reached": 30.0,
 }
+QOS = Qos(
+    1_800_000,
+    (
+        QosClass("voice", ("ef", "cs5"), 400_000, 600_000),
+        QosClass("tickets", ("af21",), 500_000, 1_500_000),
+        QosClass("standard", ("df",), 900_000, 1_800_000),
+    ),
+    ("staff",),
+)
+
+WEB_FILTER = WebFilter(
+    ("guest",),
+    (WebCategory("gambling", ("bets.example", "cards.example")), WebCategory("dating", ("hearts.example",))),
+    "nxdomain",
+    ("doh.example",),
+)
 
 
 def saw(
@@ -91,7 +107,7 @@ def _build_branch() -> Branch:
         Segment(
             "guest",
             30,
-            (2,),
+            (2, 3),
             "10.20.30.1/24",
             DhcpRange("10.20.30.100", "10.20.30.199", 600),
             (Reach("internet"),),
@@ -133,7 +149,11 @@ def _build_branch() -> Branch:
         administration=Administration("operator", ("hq",)),
         heartbeat_s=10.0,
         confirm_s=60.0,
+        alerts=Alerts("http://alerts.skerry.example:8080/branches", (AlertCondition("device_silent", 10.0),)),
+        operators=Operators("https://id.skerry.example", "branch-management", True),
         acceptance=Acceptance(BUDGETS_S, "10.200.0.10", 10, 0.0, 250.0, 1_000_000),
+        qos=QOS,
+        web_filter=WEB_FILTER,
     )
 
 

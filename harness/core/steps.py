@@ -17,7 +17,7 @@ StepState = Literal["waiting", "running", "reached", "missed", "broken", "blocke
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """One step for a live view. `took_s` None: not reached (yet)."""
+    """One step for a live view. `took_s`: until a stage was reached or a check was over; None where it is not (yet)."""
 
     name: str
     title: str
@@ -59,5 +59,6 @@ class Step:
 def show(step: Step) -> Progress:
     """Return a step as a live view has it."""
     started_ns = step.window.opens_ns if step.window is not None and step.state != "blocked" else None
-    took_s = None if step.reached_ns is None or started_ns is None else to_s(step.reached_ns - started_ns)
+    ended_ns = step.reached_ns if isinstance(step.entry, Stage) else step.closed_ns
+    took_s = None if ended_ns is None or started_ns is None else to_s(ended_ns - started_ns)
     return Progress(step.entry.name, step.entry.title, step.state, started_ns, took_s, step.budget_s)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
+from harness.core.entries import LEFT_OUT
 from harness.core.model import Finding, Outcome, Plan, StageResult, Verdict
 
 
@@ -24,7 +25,8 @@ def combine(plan: Plan, machine: Judged, facts: Mapping[str, Any]) -> Verdict:
     stages, checks = machine.results(), machine.findings()
     outcomes = [s.outcome for s in stages] + [f.outcome for f in checks]
     proven = machine.done and "PASS" in outcomes and all(o in ("PASS", "NOT_APPLICABLE") for o in outcomes)
-    return Verdict(proven, stages, checks, {**facts, "until": plan.until})
+    left_out = sorted({f.check for f in checks if f.seen == LEFT_OUT})
+    return Verdict(proven, stages, checks, {**facts, "until": plan.until, "left_out": left_out})
 
 
 def find_worst(outcomes: Iterable[Outcome]) -> Outcome:

@@ -70,6 +70,7 @@ def _logging(branch: Branch, pki: Pki) -> dict[str, Any] | None:
         "port": logging.port,
         "transport": logging.transport,
         "least": logging.least,
+        "buffer_messages": logging.buffer_messages,
         "ca_pem": pki.hq_ca_pem if logging.transport == "tls" else None,
     }
 
@@ -98,7 +99,7 @@ def _administration(branch: Branch, pki: Pki) -> dict[str, Any] | None:
         "user": administration.user,
         "public_keys": [pki.operator.public] if "key" in administration.methods else [],
         "reach_from": list(administration.reach_from),
-        "password": None,
+        "password": pki.operator_password if "password" in administration.methods else None,
         "lockout": to_json(administration.lockout),
         "passwords": to_json(administration.passwords),
     }

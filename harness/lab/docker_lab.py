@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import os
 import random
@@ -13,16 +14,22 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
 
+from emulators.common.device_config import DeviceConfig, digest_config, render_config
+from emulators.common.record import from_json
+from harness.core.entries import Spoil
 from harness.core.model import Action, Ask, Plan
-from harness.core.references import OPERATOR_KEY, fill_references
+from harness.core.references import OPERATOR_KEY, OPERATOR_PASSWORD, fill_references
 from harness.lab.compose_file import load_topology
 from harness.lab.containers import ContainerLab, Fetch
 from harness.lab.device_seed import Secrets
 from harness.lab.firmware import build_factory_image, build_release_image
 from harness.lab.pki import Subjects, make_pki
 from harness.lab.ports import Clock
-from harness.lab.seeds import Materials, build_seeds, operator_probe
+from harness.lab.seed_admission import list_secrets, make_access
+from harness.lab.seeds import DeskAccount, Materials, build_seeds, operator_probe
 from harness.lab.topology import Topology, select_services
 
 ALWAYS = ("router", "carrier", "internet", "management", "hq-gateway", "hq-endpoint")
@@ -38,8 +45,13 @@ CAPTURED = (
 """Where a stand-in may have captured (see emulators/common/capture.py); a file that is not there is left out."""
 
 
+SERVED_SETTINGS = ("config", "alerts", "operators")
+"""Settings of the management server that may be changed while it runs."""
+
+
 class DockerLab(ContainerLab):
-    """One plan's lab in containers. `operator` is what the `ssh` probe needs to be the operator (or empty)."""
+    """One plan's lab in containers. `operator` is what the `ssh` probe needs to be the operator (or empty);
+    `made_secrets` are the run's own, by their reference."""
 
     def __init__(
         self,
@@ -54,6 +66,7 @@ class DockerLab(ContainerLab):
         fetches = tuple(
             Fetch(node, f"/run/capture/{link}.pcap", f"captures/{node}-{link}.pcap") for node, link in CAPTURED
         )
+        fetches += (Fetch("management", "/run/audit/operators.jsonl", "audit/operators.jsonl"),)
         super().__init__(
             select_for_plan(load_topology(), plan),
             lambda topology: build_seeds(plan, secrets, self._materials, topology, run_id),
@@ -62,13 +75,36 @@ class DockerLab(ContainerLab):
             fetches=fetches,
             clock=clock,
         )
-        self._values = {**secrets, OPERATOR_KEY.ref: self._materials.pki.operator.private_pem}
+        pki = self._materials.pki
+        self.made_secrets = {
+            OPERATOR_KEY.ref: pki.operator.private_pem,
+            OPERATOR_PASSWORD.ref: pki.operator_password,
+            **list_secrets(self._materials.access),
+        }
+        self._values = {**secrets, **self.made_secrets}
 
     def perform(self, action: Action) -> None:
         """Carry out one action. Secrets come into an ask's arguments here, on their way out, and nowhere before."""
         if isinstance(action, Ask):
             action = replace(action, args=fill_references(action.args, self._values))
         super().perform(action)
+
+    def serve(self, spoil: Spoil | None, label: str) -> str:
+        """Have management serve what the plan says, spoiled or (None) as it is. Returns the configuration's digest."""
+        settings = self._seeds["management"]["settings"]
+        served = copy.deepcopy({key: settings[key] for key in SERVED_SETTINGS if key in settings})
+        if spoil is not None:
+            spoil.change(served["config"] if spoil.on == "device" else served)
+        super().perform(Ask("management", "serve", served, label))
+        return _digest(served["config"])
+
+    def find_digest(self) -> str:
+        """Return the digest of the configuration that the plan asks for."""
+        return _digest(self._seeds["management"]["settings"]["config"])
+
+
+def _digest(config: Any) -> str:
+    return digest_config(render_config(from_json(DeviceConfig, config)))
 
 
 def select_for_plan(topology: Topology, plan: Plan) -> Topology:
@@ -88,6 +124,9 @@ def make_materials(plan: Plan) -> Materials:
         bootstrap_hosts=tuple(server.address for server in branch.bootstrap),
         gateway_id=branch.tunnel.remote_id,
         branch_id=branch.tunnel.local_id,
+        **({"log_server": branch.logging.server} if branch.logging else {}),
+        **({"webhook": urlsplit(branch.alerts.webhook).hostname or ""} if branch.alerts else {}),
+        **({"sign_in": urlsplit(branch.operators.issuer).hostname or ""} if branch.operators else {}),
     )
     pki = make_pki(subjects, datetime.now(UTC), datetime.fromisoformat(plan.hardware.clock_at_power_on))
     signer = pki.firmware.private_pem
@@ -97,6 +136,8 @@ def make_materials(plan: Plan) -> Materials:
         factory=build_factory_image(plan.hardware, signer),
         release=build_release_image(plan.hardware, branch.release, signer),
         puks={sim.slot: f"{chance.randrange(10**8):08d}" for sim in branch.sims},
+        desk=DeskAccount(chance.randbytes(12).hex(), chance.randbytes(20)),
+        access=make_access(plan, datetime.now(UTC)),
     )
 
 

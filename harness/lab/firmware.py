@@ -21,7 +21,7 @@ OS_NAME = "bench-os"
 FACTORY_FEATURES = ("attach", "clock", "check-in", "upgrade")
 FULL_FEATURES = (*FACTORY_FEATURES, "configuration", "tunnel", "heartbeat")
 ENTRY = "runtime.main"
-FULL_ONLY = ("runtime/apply/", "runtime/heartbeat.py")
+FULL_ONLY = ("runtime/apply/", "runtime/heartbeat.py", "runtime/alert_")
 """Paths that the factory release does not have."""
 
 

@@ -3,7 +3,10 @@
     manufacturer CA -> device certificate       IEEE 802.1AR DevID: who the router is (RFC 8572 section 9.2)
     bootstrap CA    -> management's certificate  what the device trusts before it knows anybody
     HQ CA           -> gateway's, branch's       IKEv2 peers with method ``certificate``
-    firmware signing key, operator's SSH key pair
+                    -> log server's, another's   syslog by TLS (RFC 5425 section 5)
+    sign-in CA      -> identity provider's       whom the management server asks who an operator is
+                    -> webhook's                 where it sends alerts, by HTTPS
+    firmware signing key, operator's SSH key pair and first password
 
 All are ECDSA P-256 (FIPS 186-5, secp256r1). Nothing outlives the run. Time is an argument. Not here: who gets what
 (seeds.py), images (firmware.py).
@@ -12,7 +15,9 @@ All are ECDSA P-256 (FIPS 186-5, secp256r1). Nothing outlives the run. Time is a
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterable
+import secrets
+import string
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -31,9 +36,15 @@ NO_EXPIRY = datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC)
 MADE_BEFORE_CLOCK = timedelta(days=365)
 """Manufacturer's certificates and both other CAs begin this long before the clock that a device without a battery
 starts with, so that only the servers' own certificates can be "not yet valid" to it. Our choice, no source."""
+IMPOSTOR = "another.invalid"
+"""RFC 6761 section 6.4: a name that no server has."""
+ACCESS_SERVER = "radius.invalid"
+"""RFC 6761 section 6.4. Supplicants are told the authority of its own, not the name."""
 SERVER_AGE = timedelta(days=1)
 SERVER_LIFE = timedelta(days=90)
 CA_LIFE = timedelta(days=3650)
+LETTERS, FIRST_PASSWORD_LENGTH = string.ascii_letters + string.digits, 20
+"""Some 119 bits: far more than any rule asks for (NIST SP 800-63B section 5.1.1.1: six characters made by chance)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +73,16 @@ class Pki:
     hq_ca_pem: str
     gateway: Credential
     branch: Credential
+    log_server: Credential
+    log_impostor: Credential
+    """Of the same authority, for a name that nobody asks for."""
+    sign_in_ca_pem: str
+    sign_in: Credential
+    webhook: Credential
     firmware: KeyPair
     operator: KeyPair
+    operator_password: str = field(repr=False)
+    """The first one, of this device alone (PCI DSS 4.0.1, 8.3.5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +94,9 @@ class Subjects:
     bootstrap_hosts: tuple[str, ...]
     gateway_id: str
     branch_id: str
+    log_server: str = "localhost"
+    sign_in: str = "localhost"
+    webhook: str = "localhost"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +115,7 @@ def make_pki(subjects: Subjects, now: datetime, device_clock: datetime) -> Pki:
     manufacturer = _make_authority("Bench Router Works root CA", made, NO_EXPIRY)
     bootstrap = _make_authority("Bench bootstrap CA", made, now + CA_LIFE)
     headquarters = _make_authority("Bench headquarters CA", made, now + CA_LIFE)
+    sign_in = _make_authority("Bench sign-in CA", made, now + CA_LIFE)
     since, until = now - SERVER_AGE, now + SERVER_LIFE
     names = tuple(dict.fromkeys(subjects.bootstrap_hosts))
     server = ExtendedKeyUsageOID.SERVER_AUTH
@@ -104,9 +127,39 @@ def make_pki(subjects: Subjects, now: datetime, device_clock: datetime) -> Pki:
         hq_ca_pem=headquarters.pem,
         gateway=_issue_peer(headquarters, subjects.gateway_id, (since, until)),
         branch=_issue_peer(headquarters, subjects.branch_id, (since, until)),
+        log_server=_issue_server(headquarters, subjects.log_server, (since, until)),
+        log_impostor=_issue_server(headquarters, IMPOSTOR, (since, until)),
+        sign_in_ca_pem=sign_in.pem,
+        sign_in=_issue_server(sign_in, subjects.sign_in, (since, until)),
+        webhook=_issue_server(sign_in, subjects.webhook, (since, until)),
         firmware=_make_key_pair(),
         operator=_make_ssh_key_pair(),
+        operator_password="".join(secrets.choice(LETTERS) for _ in range(FIRST_PASSWORD_LENGTH)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class AccessPki:
+    """Certificates of network access: the RADIUS server's, and by user the right ones and another authority's."""
+
+    server: Credential
+    clients: Mapping[str, Credential]
+    strangers: Mapping[str, Credential]
+
+
+def make_access_pki(users: Iterable[str], now: datetime) -> AccessPki:
+    """Make the certificates of 802.1X. `users`: whom each client authenticates as."""
+    validity = (now - SERVER_AGE, now + SERVER_LIFE)
+    access, another = (
+        _make_authority(name, now - SERVER_AGE, now + CA_LIFE) for name in ("Bench network access CA", "Another CA")
+    )
+    names = tuple(users)
+
+    def issue(authority: _Authority) -> dict[str, Credential]:
+        purpose = ExtendedKeyUsageOID.CLIENT_AUTH
+        return {n: _issue(authority, _common_name(n), (build_san(n),), validity, purpose) for n in names}
+
+    return AccessPki(_issue_server(access, ACCESS_SERVER, validity), issue(access), issue(another))
 
 
 def build_san(identity: str) -> x509.GeneralName:
@@ -137,6 +190,10 @@ def _issue_device(authority: _Authority, subjects: Subjects, made: datetime) -> 
 
 def _issue_peer(authority: _Authority, identity: str, validity: tuple[datetime, datetime]) -> Credential:
     return _issue(authority, _common_name(identity), (build_san(identity),), validity, None)
+
+
+def _issue_server(authority: _Authority, host: str, validity: tuple[datetime, datetime]) -> Credential:
+    return _issue(authority, _common_name(host), (build_san(host),), validity, ExtendedKeyUsageOID.SERVER_AUTH)
 
 
 def _make_authority(name: str, since: datetime, until: datetime) -> _Authority:

@@ -10,11 +10,14 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import urlsplit
 
 from emulators.common.record import to_json
+from harness.core import app_names, threat_ways
 from harness.core.model import Apn, Branch, Plan
+from harness.core.web_names import OTHER_RESOLVERS, find_resolvers
 from harness.lab.bench_links import (
     CARRIER_DNS,
     CARRIER_NAT,
@@ -22,21 +25,33 @@ from harness.lab.bench_links import (
     DEVICE_POOL,
     FIXED_LINE,
     INTERNET,
+    SIGN_IN,
     build_links,
     build_zones,
     hq_gateway_host,
 )
 from harness.lab.device_seed import Secrets, build_config, resolve
 from harness.lab.firmware import ReleaseImage
-from harness.lab.pki import Pki
+from harness.lab.pki import Credential, Pki
+from harness.lab.seed_admission import Access, build_client, build_radius
 from harness.lab.topology import Topology
 
 SEED_FORMAT = 1
 HOME_PLMN_DIGITS = 5
 """MCC and a two-digit MNC (TS 23.003 clause 2.2); test network 001-01."""
-HTTPS_PORT = 443
+HTTPS_PORT, HTTP_PORT = 443, 80
+OPERATOR = "operator"
+"""An operator's name where the profile has no administration to take it from."""
 WEB_NAME = "www.example"
 """A name on the bench's internet for whoever may reach it (RFC 2606 section 2: the TLD is reserved)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeskAccount:
+    """What an operator signs in with at the identity provider. `totp_secret`: 20 octets (RFC 4226 section 4)."""
+
+    password: str = field(repr=False)
+    totp_secret: bytes = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +62,8 @@ class Materials:
     factory: ReleaseImage
     release: ReleaseImage
     puks: Mapping[int, str]
+    desk: DeskAccount
+    access: Access | None = None
 
 
 def render_seed(seed: Mapping[str, Any]) -> bytes:
@@ -59,10 +76,10 @@ def build_seeds(plan: Plan, secrets: Secrets, materials: Materials, topology: To
     settings = {
         "router": lambda: _router(plan, secrets, materials),
         "carrier": lambda: _carrier(plan, secrets),
-        "internet": lambda: _internet(plan, topology),
+        "internet": lambda: _internet(plan, materials, topology),
         "management": lambda: _management(plan, secrets, materials),
         "hq-gateway": lambda: _hq_gateway(plan, secrets, materials),
-        "hq-endpoint": lambda: _hq_endpoint(plan),
+        "hq-endpoint": lambda: _hq_endpoint(plan, secrets, materials),
     }
     seeds = {}
     for service in topology.services.values():
@@ -74,7 +91,7 @@ def build_seeds(plan: Plan, secrets: Secrets, materials: Materials, topology: To
             "run": run_id,
             "node": service.name,
             "links": [to_json(link) for link in build_links(plan, service)],
-            "settings": own() if own else _client(plan, service.name),
+            "settings": own() if own else _client(plan, service.name, materials),
         }
     return seeds
 
@@ -151,13 +168,66 @@ def _carrier(plan: Plan, secrets: Secrets) -> dict[str, Any]:
     }
 
 
-def _internet(plan: Plan, topology: Topology) -> dict[str, Any]:
+def _internet(plan: Plan, materials: Materials, topology: Topology) -> dict[str, Any]:
     zones = build_zones(plan) | {WEB_NAME: INTERNET}
     return {
         "zones": zones,
         "fixed_line": dict(FIXED_LINE) if "fixed" in topology.networks else None,
         "web": [WEB_NAME],
+        "webhook": _webhook(plan, materials.pki),
+        "resolvers": _resolvers(plan),
+        "sign_in": _sign_in(plan.branch, materials),
+        "applications": _applications(plan),
+        "exchange": list(threat_ways.list_ports(plan, threat_ways.INTERNET_NODE)),
     }
+
+
+def _applications(plan: Plan) -> dict[str, Any] | None:
+    """Services for whoever may use them: where, at which TCP ports, under what names."""
+    control = plan.branch.applications
+    if control is None:
+        return None
+    names = sorted(app_names.build_app_zones(control))
+    return {
+        "addresses": list(app_names.list_addresses(control)),
+        "ports": list(app_names.list_ports(control)),
+        "names": names,
+    }
+
+
+def _sign_in(branch: Branch, materials: Materials) -> dict[str, Any] | None:
+    """The identity provider, and the operator who signs in there."""
+    operators, pki = branch.operators, materials.pki
+    if operators is None:
+        return None
+    user = branch.administration.user if branch.administration else OPERATOR
+    account = {"name": user, "password": materials.desk.password, "totp_secret": materials.desk.totp_secret.hex()}
+    return {
+        "address": SIGN_IN,
+        "issuer": operators.issuer,
+        "audience": operators.audience,
+        "users": [account],
+        **_credential(pki.sign_in),
+        "issuer_ca_pem": pki.sign_in_ca_pem,
+        "server_ca_pem": pki.bootstrap_ca_pem,
+    }
+
+
+def _resolvers(plan: Plan) -> dict[str, Any] | None:
+    """Other resolvers than the router's, for whoever could ask them."""
+    control = plan.branch.web_filter
+    return None if control is None else {"addresses": list(OTHER_RESOLVERS), "names": list(find_resolvers(control))}
+
+
+def _webhook(plan: Plan, pki: Pki) -> dict[str, Any] | None:
+    """Where the operator's own system takes alerts in."""
+    alerts = plan.branch.alerts
+    if alerts is None:
+        return None
+    parts = urlsplit(alerts.webhook)
+    if parts.scheme == "https":
+        return {"port": parts.port or HTTPS_PORT, "path": parts.path or "/", **_credential(pki.webhook)}
+    return {"port": parts.port or HTTP_PORT, "path": parts.path or "/"}
 
 
 def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
@@ -184,6 +254,12 @@ def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
             "uri_host": first.address if first.port == HTTPS_PORT else f"{first.address}:{first.port}",
         },
         "config": build_config(branch, secrets, pki),
+        "alerts": to_json(branch.alerts),
+        "operators": to_json(branch.operators),
+        "issuer_ca_pem": pki.sign_in_ca_pem,
+        "heartbeat_s": branch.heartbeat_s,
+        "name_servers": [INTERNET],
+        "webhook_ca_pem": pki.sign_in_ca_pem,
     }
 
 
@@ -213,19 +289,35 @@ def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
     }
 
 
-def _hq_endpoint(plan: Plan) -> dict[str, Any]:
-    logging = plan.branch.logging
+def _hq_endpoint(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
     return {
         "gateway": hq_gateway_host(plan),
         "branch_subnets": list(plan.records.headquarters.branch_subnets),
-        "syslog": None if logging is None else {"transport": logging.transport, "port": logging.port},
+        "syslog": _log_server(plan, materials.pki),
+        "radius": build_radius(plan, secrets, materials.access),
+        "exchange": list(threat_ways.list_ports(plan, threat_ways.HQ_NODE)),
     }
 
 
-def _client(plan: Plan, node: str) -> dict[str, Any]:
+def _log_server(plan: Plan, pki: Pki) -> dict[str, Any] | None:
+    logging = plan.branch.logging
+    if logging is None:
+        return None
+    settings: dict[str, Any] = {"transport": logging.transport, "port": logging.port}
+    if logging.transport == "tls":
+        settings |= {**_credential(pki.log_server), "other": _credential(pki.log_impostor)}
+    return settings
+
+
+def _credential(credential: Credential) -> dict[str, str]:
+    return {"certificate_pem": credential.certificate_pem, "key_pem": credential.key_pem}
+
+
+def _client(plan: Plan, node: str, materials: Materials) -> dict[str, Any]:
     """A client at a port of no segment (there is one only in a lab by hand) has segment null."""
     port = int(node.removeprefix("client"))
-    return {"segment": next((s.name for s in plan.branch.segments if port in s.ports), None), "port": port}
+    segment = next((s.name for s in plan.branch.segments if port in s.ports), None)
+    return {"segment": segment, "port": port, "admission": build_client(plan, port, materials.access)}
 
 
 def _apn(secrets: Secrets, apn: Apn) -> dict[str, Any]:

@@ -67,8 +67,8 @@ def build_budgets(budgets: schema.Budgets, pace: Pace, waits: Waits) -> dict[str
     return found
 
 
-def _build_reach(row: str | schema_controls.Reach) -> controls.Reach:
-    return controls.Reach(row) if isinstance(row, str) else controls.Reach(row.to, row.open)
+def _build_reach(row: schema_controls.Reach) -> controls.Reach:
+    return controls.Reach(row.to, row.open)
 
 
 class _Compiler:
@@ -184,6 +184,7 @@ class _Compiler:
             reach=tuple(map(_build_reach, segment.reach)),
             isolated=segment.isolated,
             admission=segment.admission.build(),
+            verify_sources=segment.verify_sources,
         )
 
     def _health(self) -> model.Health | None:

@@ -96,8 +96,7 @@ def _check_segments(view: View) -> None:
             view.error(path, "the range covers host 1, the router's own address; start at 2 or above")
         if first is not None and last is not None and last < first:
             view.error((*segment, "dhcp", "last_host"), f"expected {first} (first_host) or more, saw {last}")
-        others = [name for name in names if name != view.text(*segment, "name")]
-        _check_reach(view, segment, [*others, *RESERVED_REACHES])
+        _check_reach(view, segment, [*names, *RESERVED_REACHES])
 
 
 def reached_places(view: View, segment: Path) -> list[tuple[Path, str]]:
@@ -111,7 +110,12 @@ def reached_places(view: View, segment: Path) -> list[tuple[Path, str]]:
 
 
 def _check_reach(view: View, segment: Path, known: Sequence[str]) -> None:
+    own = view.text(*segment, "name")
     _check_known(view, reached_places(view, segment), known)
+    for path, name in reached_places(view, segment):
+        if name == own:
+            text = "the matrix says nothing of a segment with itself; say `isolated` true or false"
+            view.error(path, text)
 
 
 def _check_names(view: View, place: Path, known: Sequence[str]) -> None:

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 from harness.errors import Problem
 from harness.profile.marked import Marked, Path
 
-SECRET_KEYS = {"pin", "password", "psk", "auth_key", "priv_key"}
+SECRET_KEYS = {"pin", "password", "psk", "auth_key", "priv_key", "secret"}
 
 _SHAPES = {
     "model_type": "a mapping of keys to values",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -42,6 +43,13 @@ class LoadedProfile:
     """SHA-256 (hex) of both files as read."""
     warnings: tuple[Problem, ...]
     """What is allowed but unwise."""
+    marked: Marked
+    """The profile file's data with the places of all values."""
+
+    def find_line(self, key: str) -> int:
+        """Return the line where a key path such as ``segments[1].isolated`` stands, or its nearest ancestor."""
+        parts = re.findall(r"\[(\d+)\]|([a-z_0-9]+)", key)
+        return self.marked.find_mark(tuple(int(number) if number else name for number, name in parts)).line
 
 
 def load_profile(path: Path | str) -> LoadedProfile:
@@ -66,6 +74,7 @@ def load_profile(path: Path | str) -> LoadedProfile:
         sites=sites.sites,
         digest=_digest(content, sites_content),
         warnings=_in_order(warnings),
+        marked=main,
     )
 
 

@@ -129,10 +129,12 @@ class Segment(Strict):
     """Subnet where a site names none of its own. The router has its first host address."""
     dhcp: DhcpRange
     """Range of leased addresses."""
-    reach: tuple[str | Reach, ...] = ()
+    reach: tuple[Reach, ...] = ()
     """Where clients here may open what: other segments, `hq` (through the tunnel), `internet`. A name opens all."""
     isolated: bool = False
     """True: clients of this segment do not reach each other."""
+    verify_sources: bool = True
+    """True: what comes with a source that is none of the segment's is dropped (RFC 2827)."""
     admission: Admission = Admission()
     """Who may use the segment's ports."""
 

@@ -6,9 +6,11 @@ to judge is in controlcheck.py. Defaults are documented at each field.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, GetJsonSchemaHandler, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from emulators.common import controls
 from harness.profile.fields import (
@@ -35,6 +37,19 @@ class Reach(Strict):
     """Another segment, `hq` (through the tunnel) or `internet`."""
     open: Annotated[tuple[Service, ...], Field(min_length=1, max_length=64)] = (controls.ANY,)
     """Services that may be opened there: any, icmp, tcp/PORT, udp/PORT."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _take_name(cls, given: Any) -> Any:
+        """A mere name is a row that opens all. (Behind a validator of this kind, JSON's lists are no tuples yet.)"""
+        if isinstance(given, dict):
+            return {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
+        return {"to": given} if isinstance(given, str) else given
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """Return what an editor is told: a name, or the whole row."""
+        return {**handler.resolve_ref_schema(handler(core)), "type": ["string", "object"]}
 
 
 class Admission(Strict):
@@ -187,11 +202,14 @@ class Qos(Strict):
     uplink_bps: Rate
     """Rate that the device sends at most, bit/s: below the uplink's, so that the queue is the device's own."""
     classes: Annotated[tuple[QosClass, ...], Field(min_length=2, max_length=8)]
-    """Classes, the most urgent first."""
+    """Classes; the device's own control traffic goes with cs6, or else with the first. Rates count whole IP packets as
+    they leave, with what the tunnel adds."""
+    trusted: tuple[str, ...] = ()
+    """Segments whose clients' code points are believed; those of others leave as df."""
 
     def build(self) -> controls.Qos:
         classes = (controls.QosClass(c.name, c.dscp, c.guaranteed_bps, c.ceiling_bps) for c in self.classes)
-        return controls.Qos(self.uplink_bps, tuple(classes))
+        return controls.Qos(self.uplink_bps, tuple(classes), self.trusted)
 
 
 class AlertCondition(Strict):

@@ -21,7 +21,10 @@ from harness.errors import InputError, Problem
 MAX_BYTES = 4096  # common practice, no source: far above any password or key that a person or a tool makes
 SNMP_CHARACTERS = 8  # RFC 3414 §11.2: passwords at least 8 characters long
 PIN = re.compile(r"[0-9]{4,8}")  # ETSI TS 102 221 §9.5.1 (from memory): 4 to 8 decimal digits
-PSK_OCTETS = 20  # RFC 7296 §2.15 asks for as much randomness as the strongest key, without a number: common practice
+LEAST_OCTETS = (
+    ("psk", 20, "common practice"),  # RFC 7296 §2.15: as much randomness as the strongest key, but no number
+    ("radius.secret", 16, "RFC 2865 §3"),
+)
 
 
 def resolve_secrets(plan: Plan, environ: Mapping[str, str] | None = None) -> dict[str, str]:
@@ -42,11 +45,12 @@ def resolve_secrets(plan: Plan, environ: Mapping[str, str] | None = None) -> dic
 
 def find_weak_secrets(plan: Plan, values: Mapping[str, str]) -> tuple[Problem, ...]:
     """Return a warning for each secret that works but is easily guessed."""
-    return tuple(
-        _problem(plan, key, f"{secret.ref}: expected a key of {PSK_OCTETS} octets or more (common practice)")
-        for key, secret in find_secrets(plan)
-        if key.endswith("psk") and len(values[secret.ref].encode()) < PSK_OCTETS
-    )
+    found = []
+    for key, secret in find_secrets(plan):
+        for end, least, source in LEAST_OCTETS:
+            if key.endswith(end) and len(values[secret.ref].encode()) < least:
+                found.append(_problem(plan, key, f"{secret.ref}: expected {least} octets or more ({source})"))
+    return tuple(found)
 
 
 def find_secrets(plan: Plan) -> Iterator[tuple[str, SecretRef]]:

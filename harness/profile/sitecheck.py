@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 
 from harness.errors import Problem
+from harness.profile.controlcheck import check_controls, check_site_uplink
 from harness.profile.crosscheck import (
     check_profile,
     check_proposals,
@@ -41,6 +42,7 @@ def crosscheck(profile: Marked, sites: Marked | None) -> tuple[list[Problem], li
     """Return (errors, warnings) of the profile's and the sites file's plain data."""
     main = View(profile)
     check_profile(main)
+    check_controls(main)
     _check_subnets(main, main, "")
     if sites is None:
         return main.errors, main.warnings
@@ -53,6 +55,7 @@ def crosscheck(profile: Marked, sites: Marked | None) -> tuple[list[Problem], li
         tunnelled += [p for p in placed if p.segment in carried]
         _check_cards(main, view, site)
         _check_records(main, view, site)
+        check_site_uplink(main, view, site)
     _check_between(tunnelled)
     return main.errors + view.errors, main.warnings + view.warnings
 

@@ -55,6 +55,8 @@ def render_verdict(verdict: Verdict, name: str, took_s: float) -> str:
     word = "PROVEN" if verdict.proven else "NOT PROVEN"
     if verdict.proven and (until := verdict.facts.get("until")):
         word += f" as far as {until}"  # what comes after was not tried
+    if verdict.proven and (left_out := verdict.facts.get("left_out")):
+        word += f" but for {len(left_out)} checks left out"
     counts = f"{passed} of {len(verdict.stages)} stages, {held} of {len(judged)} checks"
     return f"{word}  {name}: {counts}, {took_s:.1f} s"
 

@@ -19,6 +19,7 @@ from typing import Any
 from harness.lab.compose_file import LAB_FILE
 from tests.bench.figures import BenchError
 
+HARBOUR = LAB_FILE.parents[1] / "profiles" / "harbour-office.yaml"
 PROFILE = LAB_FILE.parents[1] / "profiles" / "pier-kiosk.yaml"
 RUN_TIMEOUT_S = 300.0
 STOP_TIMEOUT_S = 60.0
@@ -48,10 +49,11 @@ class Runs:
         self._folder, self._say, self._count = folder, say, 0
         self._alone: list[Run] = []
 
-    def make(self) -> Run:
+    def make(self, profile: Path = PROFILE) -> Run:
         """Make one more run, alone."""
-        (run,) = self.make_at_once(1)
-        self._alone.append(run)
+        (run,) = self.make_at_once(1, profile)
+        if profile == PROFILE:
+            self._alone.append(run)
         return run
 
     def take(self, count: int) -> tuple[Run, ...]:
@@ -60,13 +62,15 @@ class Runs:
             self.make()
         return tuple(self._alone)
 
-    def make_at_once(self, count: int) -> tuple[Run, ...]:
+    def make_at_once(self, count: int, profile: Path = PROFILE) -> tuple[Run, ...]:
         """Start runs together and wait for all. On the way out none is left: each takes its own lab down first."""
         with ThreadPoolExecutor(count) as pool:
             started: list[_Started] = []
             try:
                 for _ in range(count):
-                    started.append(self._start())  # one by one, so that those started are known if the next fails
+                    started.append(
+                        self._start(profile)
+                    )  # one by one, so that those started are known if the next fails
                 runs = tuple(pool.map(_finish, started))
             finally:  # before the pool waits for its threads, which wait for the processes
                 for each in started:
@@ -75,10 +79,10 @@ class Runs:
             self._say(f"run {run.folder.parent.name}: {'proven' if run.proven else 'NOT proven'} in {run.wall_s:.1f} s")
         return runs
 
-    def _start(self) -> _Started:
+    def _start(self, profile: Path) -> _Started:
         self._count += 1
         out = self._folder / f"{self._count:02d}"
-        command = [str(Path(sys.executable).with_name("branchproof")), "prove", str(PROFILE), "--out", str(out)]
+        command = [str(Path(sys.executable).with_name("branchproof")), "prove", str(profile), "--out", str(out)]
         process = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )

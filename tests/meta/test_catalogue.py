@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from harness.core.clauses import find_unknown
 from harness.core.entries import Check, Example, Stage
 from harness.core.machine import RunMachine
 from harness.core.model import Ask
@@ -84,3 +85,9 @@ def test_secrets_in_asks_are_references() -> None:
     keys = ("auth_key", "priv_key", "key_pem", "password")
     found = [a.args[k] for a in run.actions if isinstance(a, Ask) for k in keys if k in a.args]
     assert found and all(set(v) == {"$secret"} for v in found)
+
+
+def test_every_clause_of_a_check_is_known_and_stands_once() -> None:
+    for check in load_checks():
+        assert find_unknown(check.clauses) == (), check.name
+        assert len(set(check.clauses)) == len(check.clauses), check.name

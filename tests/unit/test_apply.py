@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import socket
 import threading
 import time
 from pathlib import Path
@@ -31,8 +30,15 @@ from emulators.router.runtime.apply.base import ApplyError, Ground, Part, Runnin
 from emulators.router.runtime.apply.check import check_config
 from emulators.router.runtime.apply.connection import build_connection, judge_sas
 from emulators.router.runtime.apply.deployment import Deployment
-from emulators.router.runtime.apply.log_gate import GATE_PORT, FrameError, Gate, split_frames
-from emulators.router.runtime.apply.parts import administration, discover_parts, firewall, leases, logs, monitoring
+from emulators.router.runtime.apply.parts import (
+    administration,
+    discover_parts,
+    firewall,
+    leases,
+    logs,
+    monitoring,
+    names,
+)
 from emulators.router.runtime.uplink_state import UplinkState
 
 TUNNEL = Tunnel(
@@ -114,11 +120,13 @@ def rules(config=CONFIG, situation=SITUATION):
 
 def test_firewall_opens_what_the_configuration_opens():
     lines = [line.strip() for line in rules()]
-    assert 'iifname "br10" ip saddr 10.20.10.0/24 oifname "ipsec0" ip daddr @headquarters accept' in lines
-    assert 'iifname "br10" ip saddr 10.20.10.0/24 oifname "br30" accept' in lines
-    guest = [line for line in lines if 'iifname "br30" ip saddr' in line]
+    everything = "meta l4proto { icmp, tcp, udp } accept"
+    assert f'iifname "br10" ip saddr 10.20.10.0/24 oifname "ipsec0" ip daddr @headquarters {everything}' in lines
+    assert f'iifname "br10" ip saddr 10.20.10.0/24 oifname "br30" ip daddr 10.20.30.0/24 {everything}' in lines
+    guest = [line for line in lines if 'iifname "br30" ip saddr 10' in line]
     assert guest == [
-        'iifname "br30" ip saddr 10.20.30.0/24 oifname "wwan0" ip daddr != @headquarters ip daddr != @branch accept'
+        'iifname "br30" ip saddr 10.20.30.0/24 oifname "wwan0" ip daddr != @headquarters ip daddr != @branch '
+        + everything
     ]
     assert sum("tcp dport 22 accept" in line for line in lines) == 1
     assert 'iifname "ipsec0" ip saddr @headquarters udp dport 161 accept' in lines
@@ -140,9 +148,9 @@ def test_texts_hold_no_secret_but_where_they_must():
 
 
 def test_other_texts():
-    assert leases.render(CONFIG, SITUATION)[leases.SERVERS] == "server=100.64.0.1\n"
+    assert names.render(CONFIG, SITUATION)[names.SERVERS] == "server=100.64.0.1\n"
     own = change(name_servers=("198.18.0.1",))
-    assert leases.render(own, SITUATION)[leases.SERVERS] == "server=198.18.0.1\n"
+    assert names.render(own, SITUATION)[names.SERVERS] == "server=198.18.0.1\n"
     assert (
         "dhcp-range=set:br30,10.20.30.9,10.20.30.90,255.255.255.0,900" in leases.render(CONFIG, SITUATION)[leases.CONF]
     )
@@ -184,34 +192,6 @@ def test_user_space_esp_carries_no_more_than_its_buffer():
     """1438 is RFC 4303's arithmetic for a 1500-octet link; strongSwan 5.9's user-space ESP cuts at 1400 (measured)."""
     wide = dataclasses.replace(UPLINK, mtu=1500)
     assert [find_tunnel_mtu(CONFIG, wide, means) for means in ("kernel", "userspace")] == [1438, 1400]
-
-
-# ---------------------------------------------------------------- the log gate
-
-
-def test_frames_of_rfc_6587():
-    assert split_frames(b"3 abc5 de") == ([b"abc"], b"5 de")
-    with pytest.raises(FrameError):
-        split_frames(b"<34>1 x")
-
-
-def test_gate_refuses_while_closed_and_hands_on_while_open():
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as server:
-        server.bind(("127.0.0.1", 0))
-        server.settimeout(5)
-        gate = Gate("127.0.0.1", server.getsockname()[1], "udp", "127.0.0.1")
-        with pytest.raises(ConnectionRefusedError):
-            socket.create_connection(("127.0.0.1", GATE_PORT))
-        gate.set_open(True)
-        with socket.create_connection(("127.0.0.1", GATE_PORT)) as inside:
-            inside.sendall(b"4 one\n5 two")
-            assert server.recv(100) == b"one"
-            inside.sendall(b"2\n")
-            assert server.recv(100) == b"two2"
-            gate.set_open(False)
-            assert inside.recv(1) == b""
-        with pytest.raises(ConnectionRefusedError):
-            socket.create_connection(("127.0.0.1", GATE_PORT))
 
 
 # ---------------------------------------------------------------- the transaction
@@ -273,9 +253,8 @@ def test_change_reaches_every_part_until_stopped():
 def test_parts_are_found_in_the_order_of_their_waves():
     found = discover_parts()
     assert [part.wave for part in found] == sorted(part.wave for part in found)
-    assert {"firewall", "segments", "logs", "leases", "tunnel", "administration", "monitoring"} == {
-        part.name for part in found
-    }
+    known = {"firewall", "segments", "logs", "leases", "names", "tunnel", "administration", "monitoring", "web_filter"}
+    assert known <= {part.name for part in found}
 
 
 # ---------------------------------------------------------------- the supervisor

@@ -197,9 +197,34 @@ def test_a_check_without_an_answer_in_time_is_inconclusive() -> None:
     assert not combine(plan(), machine, {}).proven
 
 
-def test_checks_come_one_at_a_time() -> None:
-    other = check("other", actions=lambda p, e: (Ask("client1", "ping", {}, "later"),), judge=lambda p, e: ())
+def test_checks_that_do_not_disturb_begin_together() -> None:
+    other = check("other", actions=lambda p, e: (Ask("client1", "ping", {}, "too"),), judge=lambda p, e: ())
     machine = RunMachine(plan(), [ONE], [check(), other])
+    machine.start(0)
+    assert [a.label for a in machine.on_observation(A, to_ns(1)) if isinstance(a, Ask)] == ["asked", "too"]
+
+
+def test_an_ask_that_two_checks_share_is_sent_once_and_both_wait_for_it() -> None:
+    machine = RunMachine(plan(), [ONE], [check("first"), check("second")])
+    machine.start(0)
+    assert [a.label for a in machine.on_observation(A, to_ns(1)) if isinstance(a, Ask)] == ["asked"]
+    machine.on_observation(answered("client1", "asked", 2.0, {}), to_ns(2))
+    machine.on_tick(to_ns(2 + SETTLE_S))
+    assert [f.outcome for f in machine.findings()] == ["PASS", "PASS"]
+
+
+def test_a_check_left_out_on_request_says_so() -> None:
+    for left_out in (replace(plan(), skip=("first",)), replace(plan(), only=("other",))):
+        machine = RunMachine(left_out, [ONE], [check("first")])
+        machine.start(0)
+        assert machine.on_observation(A, to_ns(1)) == ()
+        machine.on_tick(to_ns(1 + SETTLE_S))
+        assert [(f.outcome, f.seen) for f in machine.findings()] == [("NOT_APPLICABLE", "left out on request")]
+
+
+def test_checks_that_disturb_come_last_and_one_at_a_time() -> None:
+    other = check("other", actions=lambda p, e: (Ask("client1", "ping", {}, "later"),), judge=lambda p, e: ())
+    machine = RunMachine(plan(), [ONE], [replace(other, disturbs=True), check()])
     machine.start(0)
     assert [a.label for a in machine.on_observation(A, to_ns(1)) if isinstance(a, Ask)] == ["asked"]
     answer = answered("client1", "asked", 2.0, {})

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -12,7 +13,7 @@ import pytest
 import yaml
 
 from emulators.common.record import from_json, to_json
-from harness.core.model import Plan, SecretRef
+from harness.core.model import Plan, Radius, SecretRef
 from harness.core.registry import load_stages
 from harness.errors import InputError
 from harness.profile.compile import compile_plan, site_names
@@ -193,6 +194,18 @@ def test_a_short_pre_shared_key_is_weak(folder):
     plan = compile_plan(load_profile(folder / "pier-kiosk.yaml"), "ossay-pier", "fast", None)
     weak = find_weak_secrets(plan, resolve_secrets(plan))
     assert [problem.key for problem in weak] == ["branch.tunnel.psk", "records.headquarters.psk"]
+
+
+def test_a_short_radius_secret_is_weak(folder, monkeypatch):
+    """RFC 2865 section 3: preferably at least 16 octets."""
+    plan = compile_plan(load_profile(folder / "pier-kiosk.yaml"), "ossay-pier", "fast", None)
+    radius = Radius("10.200.0.10", 1812, SecretRef("env:RADIUS_SECRET"))
+    plan = replace(plan, branch=replace(plan.branch, radius=radius))
+    weak = {}
+    for secret in ("fifteen-octets-", "sixteen-octets--"):
+        monkeypatch.setenv("RADIUS_SECRET", secret)
+        weak[secret] = [problem.key for problem in find_weak_secrets(plan, resolve_secrets(plan))]
+    assert weak == {"fifteen-octets-": ["branch.radius.secret"], "sixteen-octets--": []}
 
 
 def test_json_schema_takes_the_demos_and_refuses_slips():

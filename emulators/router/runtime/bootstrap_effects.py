@@ -98,12 +98,13 @@ Effect = Ask | Fetch | Install | Reboot | Apply | RollBack | Confirm | ConfirmSl
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An HTTP answer. `retry_after_s`: from Retry-After, either form; None without one."""
+    """An HTTP answer. `retry_after_s`: from Retry-After, either form; None without one. `etag`: the opaque tag."""
 
     status: int
     content_type: str
     body: bytes
     retry_after_s: float | None = None
+    etag: str | None = None
 
     @property
     def json(self) -> Any:

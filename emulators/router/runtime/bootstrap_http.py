@@ -36,12 +36,14 @@ _Errors = (OSError, http.client.HTTPException, ValueError)
 class _Connection(http.client.HTTPConnection):
     """A connection to a chosen address of a host, with TLS where a context is given."""
 
-    def __init__(self, host: str, port: int, address: str, tls: ssl.SSLContext | None) -> None:
-        super().__init__(host, port, timeout=TIMEOUT_S)
-        self._address, self._tls = address, tls
+    def __init__(
+        self, host: str, port: int, address: str, tls: ssl.SSLContext | None, timeout_s: float = TIMEOUT_S
+    ) -> None:
+        super().__init__(host, port, timeout=timeout_s)
+        self._address, self._tls, self._timeout_s = address, tls, timeout_s
 
     def connect(self) -> None:
-        self.sock = socket.create_connection((self._address, self.port), TIMEOUT_S)
+        self.sock = socket.create_connection((self._address, self.port), self._timeout_s)
         self.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         if self._tls is not None:
             self.sock = self._tls.wrap_socket(self.sock, server_hostname=self.host)
@@ -50,8 +52,10 @@ class _Connection(http.client.HTTPConnection):
 class HttpClient:
     """`identity_file`: the device's certificate, its chain and key in PEM. `name_servers` tells those of the moment."""
 
-    def __init__(self, identity_file: Path, name_servers: Callable[[], tuple[str, ...]]) -> None:
-        self._identity_file, self._name_servers = identity_file, name_servers
+    def __init__(
+        self, identity_file: Path, name_servers: Callable[[], tuple[str, ...]], timeout_s: float = TIMEOUT_S
+    ) -> None:
+        self._identity_file, self._name_servers, self._timeout_s = identity_file, name_servers, timeout_s
         self._kept: dict[Server, _Connection] = {}
         self._reached = False
 
@@ -93,7 +97,7 @@ class HttpClient:
             yield kept, False
         tls = self._build_tls(server.trust_pem)
         for address in resolve(server.address, self._name_servers()):
-            yield _Connection(server.address, server.port, address, tls), True
+            yield _Connection(server.address, server.port, address, tls, self._timeout_s), True
 
     def _build_tls(self, trust_pem: str | None) -> ssl.SSLContext:
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
@@ -197,7 +201,8 @@ def _read_answer(response: http.client.HTTPResponse) -> Answer:
     if len(body) > MAX_ANSWER_BYTES:
         raise ValueError(f"an answer of more than {MAX_ANSWER_BYTES} bytes")
     retry = parse_retry_after(response.getheader("Retry-After"), time.time())
-    return Answer(response.status, response.getheader("Content-Type") or "", body, retry)
+    etag = (response.getheader("ETag") or "").strip('"') or None
+    return Answer(response.status, response.getheader("Content-Type") or "", body, retry, etag)
 
 
 def parse_retry_after(value: str | None, now_s: float) -> float | None:

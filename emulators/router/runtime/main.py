@@ -2,7 +2,7 @@
 
 The same module starts both releases. The factory release has no ``apply`` and no ``heartbeat``, and finds that out by
 its own manifest's features. A device that completed bootstrap once restores its last good configuration and does not
-bootstrap again (RFC 8572 §5.1); where that fails it does.
+bootstrap again (RFC 8572 §5.1); where that fails, or where management has another configuration for it, it does.
 
 Not here: uplinks (uplinks.py), bootstrap (bootstrap_*.py), configuration (apply/).
 """
@@ -14,6 +14,7 @@ import json
 import os
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -37,14 +38,17 @@ CLOCK_PAUSES_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)  # common practice: doubling, 
 
 
 class LitConsole(Console):
-    """A console whose events also drive the lights."""
+    """A console whose events also drive the lights, and whoever listens."""
 
     def __init__(self, node: str, part: str) -> None:
         super().__init__(node, part)
         self._lights = Lights()
+        self.listeners: list[Callable[[str, dict[str, Any]], None]] = []
 
     def emit(self, kind: str, /, **data: Any) -> None:
         super().emit(kind, **data)
+        for listen in self.listeners:
+            listen(kind, data)
         found = find_light(kind, data)
         if found and self._lights.set(*found):
             super().emit("light.changed", light=found[0], state=found[1])
@@ -64,6 +68,12 @@ class Configurer:
     def config(self) -> DeviceConfig | None:
         config: DeviceConfig | None = self._applier.config
         return config
+
+    @property
+    def digest(self) -> str | None:
+        """Digest of the document that runs."""
+        digest: str | None = self._applier.digest
+        return digest
 
     def apply(self, document: bytes) -> None:
         self._applier.apply(document, self._manager.current())
@@ -105,6 +115,7 @@ class Router:
         hardware, waits = self._board["hardware"], self._board["waits"]
         self._manager = UplinkManager(self._first_boot, hardware, waits, console, self._on_uplink)
         self._applier: Any = None
+        self._reporter: Any = None
         self._configurer: Configurer | None = None
         if "configuration" in self._status["features"]:
             self._applier = importlib.import_module(".apply", __package__).Applier(console, FLASH)
@@ -119,14 +130,31 @@ class Router:
         self._set_clock()
         trust = self._device["trust"]["bootstrap_ca_pem"]
         servers = tuple(Server(s["address"], s["port"], trust) for s in self._first_boot["bootstrap"])
+        self._report_alerts(servers)
         if restored:
             ask_loader("confirm")
         else:
-            hardware, status = self._board["hardware"], self._status
-            device = Device(hardware["name"], status["os_name"], status["release"], status["trial"])
-            shell = BootstrapShell(self._console, self._client, FLASH, hardware["slot_bytes"], self._configurer)
-            shell.run(device, servers)
-        self._beat(servers)
+            self._bootstrap(servers, self._status["trial"])
+        while True:
+            self._beat(servers)
+            self._bootstrap(servers, trial=False)
+
+    def _report_alerts(self, servers: tuple[Server, ...]) -> None:
+        configurer = self._configurer
+        if configurer is None:
+            return
+        module = importlib.import_module(".alert_reporter", __package__)
+        client = HttpClient(IDENTITY_FILE, self._name_servers, module.TIMEOUT_S)
+        self._reporter = module.AlertReporter(client, lambda: configurer.config, servers)
+        self._reporter.on_uplink(self._uplink.kind if self._uplink else None)
+        self._console.listeners.append(self._reporter.on_event)
+        self._reporter.start()
+
+    def _bootstrap(self, servers: tuple[Server, ...], trial: bool) -> None:
+        hardware, status = self._board["hardware"], self._status
+        device = Device(hardware["name"], status["os_name"], status["release"], trial)
+        shell = BootstrapShell(self._console, self._client, FLASH, hardware["slot_bytes"], self._configurer)
+        shell.run(device, servers)
 
     def _save_identity(self) -> None:
         identity = self._device["identity"]
@@ -141,6 +169,8 @@ class Router:
         self._client.drop()
         if self._applier is not None:
             self._applier.on_uplink(state)
+        if self._reporter is not None:
+            self._reporter.on_uplink(state.kind if state else None)
 
     def _name_servers(self) -> tuple[str, ...]:
         own = tuple(self._first_boot["name_servers"])
@@ -180,6 +210,7 @@ class Router:
             tries += 1
 
     def _beat(self, servers: tuple[Server, ...]) -> None:
+        """Keep in touch until the server has another configuration than the one that runs."""
         stop = threading.Event()
         config = self._configurer.config if self._configurer else None
         if config is None:
@@ -187,7 +218,10 @@ class Router:
             return
         heartbeat = importlib.import_module(".heartbeat", __package__)
         to = heartbeat.build_servers(config.management.servers, servers)
-        heartbeat.run_heartbeats(self._console, self._client, to, config.management.heartbeat_s, stop)
+        heartbeat.run_heartbeats(self._console, self._client, to, config.management.heartbeat_s, stop=stop, is_news=self._is_news)
+
+    def _is_news(self, digest: str) -> bool:
+        return self._configurer is not None and digest != self._configurer.digest
 
 
 def main() -> None:

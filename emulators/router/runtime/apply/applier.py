@@ -25,6 +25,7 @@ from emulators.common.swanctl import Means
 from .base import ApplyError, Emitter, Ground, Situation, find_tunnel_mtu, ignore_change
 from .check import check_config
 from .deployment import Deployment
+from .device_log import note
 from .parts import discover_parts
 
 if TYPE_CHECKING:
@@ -52,6 +53,11 @@ class Applier:
     def config(self) -> DeviceConfig | None:
         """The configuration that runs, if any."""
         return self._deployment.config if self._deployment is not None else None
+
+    @property
+    def digest(self) -> str | None:
+        """Digest of the document that runs, if any."""
+        return digest_config(self._document) if self._document is not None else None
 
     def apply(self, document: bytes, uplink: UplinkState | None) -> None:
         """Replace what runs by this document. Raises: ApplyError, and then what ran before runs again."""
@@ -103,11 +109,17 @@ class Applier:
     def on_uplink(self, uplink: UplinkState | None) -> None:
         """Re-point firewall, resolver and tunnel to another uplink, or to none."""
         with self._lock:
+            self._tell_uplink(uplink)
             self._uplink = uplink
             deployment = self._deployment
             if deployment is not None and self._means is not None:
                 mtu = find_tunnel_mtu(deployment.config, uplink, self._means)
                 deployment.change(uplink=uplink, tunnel_mtu=mtu)
+
+    def _tell_uplink(self, uplink: UplinkState | None) -> None:
+        kinds = [None if state is None else state.kind for state in (self._uplink, uplink)]
+        if self._deployment is not None and kinds[0] != kinds[1]:
+            note(syslog.LOG_NOTICE, f"uplink in use: {kinds[1] or 'none'}")
 
     def stop(self) -> None:
         """Stop what runs, and leave the flash as it is."""
@@ -144,5 +156,4 @@ def _read(document: bytes) -> DeviceConfig:
 def _note(priority: int, text: str) -> None:
     """Say something in the device's own log."""
     log(f"device: {text}")
-    syslog.openlog("device", 0, syslog.LOG_DAEMON)
-    syslog.syslog(priority, text)
+    note(priority, text)

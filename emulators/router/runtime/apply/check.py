@@ -14,15 +14,21 @@ from emulators.common.device_config import Administration, DeviceConfig, Monitor
 from emulators.common.esp_sizes import SuiteError, parse_suite
 
 from .base import ApplyError
+from .check_admission import check_admission
+from .check_log_ins import check_log_ins
+from .check_logs import check_logs
 
 _NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?", re.IGNORECASE)
 _HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?", re.IGNORECASE)
+_SERVICE = re.compile(r"any|icmp|(tcp|udp)/[1-9][0-9]{0,4}")
 _USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")  # useradd(8), CAVEATS
 _LINE = re.compile(r"[^\x00-\x1f\x7f\"\\]*")
 _KEY = re.compile(r"(ssh-ed25519|ssh-rsa|ecdsa-sha2-nistp(256|384|521)) [A-Za-z0-9+/=]+( [^\x00-\x1f\x7f\"\\]*)?")
 _IDENTITY = re.compile(r"[A-Za-z0-9@._*=, -]+")
+_OID = re.compile(r"[012](\.(0|[1-9][0-9]{0,9})){1,127}")  # ITU-T X.660
 LEAST_SNMP_KEY = 8  # RFC 3414 11.2
 PLACES = frozenset({"hq"})
+MOST_CLASSES, LEAST_RATE_BPS = 8, 8000  # the profile's own bounds
 
 
 def check_config(config: DeviceConfig) -> None:
@@ -39,6 +45,10 @@ def _find_faults(config: DeviceConfig) -> Iterator[tuple[str, str]]:
         yield from _check_tunnel(config)
         yield from _check_access(config)
         yield from _check_servers(config)
+        yield from check_admission(config)
+        yield from _check_qos(config)
+        yield from _check_web_filter(config)
+        yield from _check_inspection(config)
     except ValueError as error:  # ipaddress's own words, with the text that it did not like
         yield "addresses", str(error)
 
@@ -125,6 +135,7 @@ def _check_administration(administration: Administration, places: frozenset[str]
             yield "administration.public_keys", f"expected an OpenSSH public key, saw {key[:20]!r}..."
     for place in set(administration.reach_from) - places:
         yield "administration.reach_from", f"expected a segment or hq, saw {place!r}"
+    yield from check_log_ins(administration)
 
 
 def _check_monitoring(monitoring: Monitoring, places: frozenset[str]) -> Iterator[tuple[str, str]]:
@@ -132,6 +143,9 @@ def _check_monitoring(monitoring: Monitoring, places: frozenset[str]) -> Iterato
         yield "monitoring.reach_from", f"expected a segment or hq, saw {place!r}"
     if not _LINE.fullmatch(monitoring.location) or not _LINE.fullmatch(monitoring.contact):
         yield "monitoring", "location and contact: expected one line without quotes or backslashes"
+    for oid in monitoring.views:
+        if not _OID.fullmatch(oid):
+            yield "monitoring.views", f"expected object identifiers in dotted form, saw {oid!r}"
     for user in monitoring.users:
         if not _USER.fullmatch(user.name.lower()):
             yield "monitoring.users", f"expected a user name, saw {user.name!r}"
@@ -143,11 +157,57 @@ def _check_monitoring(monitoring: Monitoring, places: frozenset[str]) -> Iterato
             )
 
 
+def _check_web_filter(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    control = config.web_filter
+    if control is None:
+        return
+    for name in set(control.segments) - {segment.name for segment in config.segments}:
+        yield "web_filter.segments", f"expected a segment, saw {name!r}"
+    for name in [name for category in control.blocked for name in category.names]:
+        if not _HOST.fullmatch(name.removeprefix(".")):
+            yield "web_filter.blocked", f"expected a name, saw {name!r}"
+    for host in control.encrypted_resolvers:
+        if not _HOST.fullmatch(host):
+            yield "web_filter.encrypted_resolvers", f"expected a name or an address, saw {host!r}"
+
+
+def _check_inspection(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    names = {segment.name for segment in config.segments}
+    for section, control in (("applications", config.applications), ("threats", config.threats)):
+        if control is not None:
+            for name in set(control.segments) - names:
+                yield f"{section}.segments", f"expected a segment, saw {name!r}"
+    for index, application in enumerate(config.applications.allowed if config.applications else ()):
+        where = f"applications.allowed[{index}]"
+        for service in application.open:
+            if not _SERVICE.fullmatch(service) or int(service.partition("/")[2] or 1) > 65535:
+                yield f"{where}.open", f"expected any, icmp, tcp/PORT or udp/PORT, saw {service!r}"
+        for name in application.names:
+            if not _HOST.fullmatch(name.removeprefix(".")):
+                yield f"{where}.names", f"expected a name, saw {name!r}"
+
+
 def _check_servers(config: DeviceConfig) -> Iterator[tuple[str, str]]:
     for server in config.name_servers:
         IPv4Address(server)
-    if (logging := config.logging) is not None:
-        if not _HOST.fullmatch(logging.server):
-            yield "logging.server", f"expected a name or an address, saw {logging.server!r}"
-        if not 1 <= logging.port <= 65535:
-            yield "logging.port", f"expected 1 to 65535, saw {logging.port}"
+    yield from check_logs(config)
+
+
+def _check_qos(config: DeviceConfig) -> Iterator[tuple[str, str]]:
+    if (qos := config.qos) is None:
+        return
+    marks = [mark for one in qos.classes for mark in one.dscp]
+    if not 1 <= len(qos.classes) <= MOST_CLASSES:
+        yield "qos.classes", f"expected 1 to {MOST_CLASSES}, saw {len(qos.classes)}"
+    if len(marks) != len(set(marks)):
+        yield "qos.classes", f"a code point can be in one class only, saw {', '.join(marks)}"
+    if sum(one.guaranteed_bps for one in qos.classes) > qos.uplink_bps:
+        yield "qos.classes", f"the guarantees together are more than the uplink's {qos.uplink_bps} bit/s"
+    for index, one in enumerate(qos.classes):
+        if not one.dscp:
+            yield f"qos.classes[{index}].dscp", "expected at least one code point, saw none"
+        if not LEAST_RATE_BPS <= one.guaranteed_bps <= one.ceiling_bps <= qos.uplink_bps:
+            rates = f"{one.guaranteed_bps}, {one.ceiling_bps}, {qos.uplink_bps}"
+            yield f"qos.classes[{index}]", f"expected {LEAST_RATE_BPS} <= guarantee <= ceiling <= uplink, saw {rates}"
+    for name in set(qos.trusted) - {segment.name for segment in config.segments}:
+        yield "qos.trusted", f"expected segments, saw {name!r}"

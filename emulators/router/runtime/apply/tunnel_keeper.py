@@ -8,6 +8,7 @@ would only be the engine's. Not here: the connection's text (connection.py).
 
 from __future__ import annotations
 
+import syslog
 import threading
 from collections.abc import Mapping
 from contextlib import suppress
@@ -28,6 +29,7 @@ from emulators.common.vici_events import is_up, sections
 
 from .base import Ground, Situation, address_of, choose_name_servers, find_tunnel_mtu
 from .connection import build_connection, judge_sas
+from .device_log import note
 
 if TYPE_CHECKING:
     from ..uplink_state import UplinkState
@@ -148,6 +150,8 @@ class TunnelKeeper:
         if self._up == is_up_now:
             return
         self._up = is_up_now
+        priority = syslog.LOG_NOTICE if is_up_now else syslog.LOG_WARNING
+        note(priority, f"tunnel to {self._config.tunnel.remote_id} is {'up' if is_up_now else 'down'}")
         self._ground.change(tunnel_up=is_up_now)
         self._ground.console.emit("tunnel.up" if is_up_now else "tunnel.down")
         self._ground.on_tunnel(is_up_now)

@@ -1,4 +1,5 @@
-"""Monitoring by SNMPv3: net-snmp's agent, users with authentication and privacy only, reading MIB-2.
+"""Monitoring by SNMPv3: net-snmp's agent, users with authentication and privacy only, who read
+what the views hold.
 
 RFC 3414 wants an engine's ID and its count of boots to outlast a reboot, so the agent's own state stays on the flash;
 its users do not: what it kept of them is struck out before each start, and the configuration's are made anew.
@@ -19,7 +20,7 @@ READY_S = 3.0
 AUTH = {"sha": "SHA", "sha256": "SHA-256", "sha512": "SHA-512"}  # RFC 3414 7, RFC 7860 4
 PRIV = {"aes128": "AES"}  # RFC 3826
 KEPT = ("engineBoots", "oldEngineID", "engineIDType", "setserialno")
-MIB_2 = ".1.3.6.1.2.1"  # RFC 1213 (mib-2)
+VIEW = "branch"
 
 
 def render(config: DeviceConfig, _situation: Situation) -> Files:
@@ -33,8 +34,8 @@ def render(config: DeviceConfig, _situation: Situation) -> Files:
         f"sysLocation {monitoring.location}",
         f"sysContact {monitoring.contact}",
         "sysServices 4",  # RFC 3418: 2^(L-1), L = 3, a router
-        f"view branch included {MIB_2}",
-        *(f"rouser {user.name} authPriv -V branch" for user in monitoring.users),
+        *(f"view {VIEW} included .{oid}" for oid in monitoring.views),
+        *(f"rouser {user.name} authPriv -V {VIEW}" for user in monitoring.users),
     ]
     users = [
         f'createUser {user.name} {AUTH[user.auth]} "{user.auth_key}" {PRIV[user.priv]} "{user.priv_key}"'

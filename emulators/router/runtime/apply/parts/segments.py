@@ -14,6 +14,9 @@ from emulators.common.supervise import run
 
 from ..base import ApplyError, Files, Ground, Part, Running, Situation, bridge_of
 
+SHUT = "locked on learning off fdb_flush"
+"""A port where not anybody may come in is so from the outset: parts/admission.py opens it. Without ``learning off`` a
+port learns an address from a link-local frame even where it is locked: one EAPOL-Start would let its sender in."""
 SCRIPT, ISOLATION = "/run/etc/segments.ip", "/run/etc/segments.bridge"
 
 
@@ -25,7 +28,10 @@ def render(config: DeviceConfig, _situation: Situation) -> Files:
         bridge = bridge_of(segment)
         lines.append(f"link add {bridge} type bridge forward_delay 0 stp_state 0")
         for port in segment.ports:
-            lines += [f"addr flush dev lan{port}", f"link set lan{port} master {bridge}", f"link set lan{port} up"]
+            lines += [f"addr flush dev lan{port}", f"link set lan{port} master {bridge}"]
+            if segment.admission.method != "open":
+                lines.append(f"link set lan{port} type bridge_slave {SHUT}")
+            lines.append(f"link set lan{port} up")
         lines += [f"addr add {segment.address} broadcast + dev {bridge}", f"link set {bridge} up"]
         if segment.isolated:
             isolated += [f"link set dev lan{port} isolated on" for port in segment.ports]

@@ -6,6 +6,7 @@ Here is the daemon; tunnel_keeper.py keeps asking for the tunnel, connection.py 
 from __future__ import annotations
 
 from contextlib import suppress
+from pathlib import Path
 
 from emulators.common.charon import CONF, remove_interface, start_charon
 from emulators.common.device_config import DeviceConfig
@@ -15,6 +16,9 @@ from emulators.common.swanctl import render_charon
 from ..base import Files, Ground, Part, Running, Situation
 from ..tunnel_keeper import TunnelKeeper
 
+DSCP_PRELOAD = Path("/usr/lib/branchproof/espdscp.so")
+"""Has charon's own ESP copy the inner code point outside: RFC 4301 section 5.1.2.1 (compose/espdscp.c)."""
+
 
 def render(_config: DeviceConfig, situation: Situation) -> Files:
     """Return charon's settings; the connection itself goes over its control socket."""
@@ -23,7 +27,8 @@ def render(_config: DeviceConfig, situation: Situation) -> Files:
 
 def start(config: DeviceConfig, situation: Situation, files: Files, ground: Ground) -> Running:
     """Start charon and the keeper of the tunnel; does not wait for the tunnel."""
-    daemon = start_charon(files[str(CONF)])
+    preload = DSCP_PRELOAD if situation.means == "userspace" else None  # a kernel copies it by itself
+    daemon = start_charon(files[str(CONF)], preload=preload)
     keeper = TunnelKeeper(config, situation.means, situation.uplink, ground)
 
     def stop() -> None:

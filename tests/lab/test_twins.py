@@ -1,0 +1,84 @@
+"""Every check's spoiled twin: with the smallest weakening of what the device is told, that check fails and no other.
+
+One lab a profile, proven first. For each twin the device fetches the spoiled configuration; then its own check is run,
+with all checks that do not disturb each other. That the disturbing ones do not fail for another's twin is seen by `make
+bench`, whose rounds run them all. Last, the right configuration is served again and must be proven again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.app import Options, Session
+from harness.core.model import Plan
+from harness.core.mutants import Mutant, list_mutants
+from harness.core.registry import load_checks
+from harness.mutation import Mutation
+from harness.profile.compile import compile_plan
+from harness.profile.load import load_profile
+from harness.profile.secrets import resolve_secrets
+
+pytestmark = pytest.mark.lab
+
+PROFILES = Path(__file__).parents[2] / "profiles"
+NAMES = ("pier-kiosk", "harbour-office")
+
+
+def load_plan(name: str) -> Plan:
+    loaded = load_profile(PROFILES / f"{name}.yaml")
+    return compile_plan(loaded, next(iter(loaded.sites)), "fast")
+
+
+def list_twins(name: str) -> list[Mutant]:
+    return [m for m in list_mutants(load_plan(name), load_checks()) if m.is_twin]
+
+
+class Bench:
+    """A proven lab, and rounds in it."""
+
+    def __init__(self, plan: Plan, session: Session) -> None:
+        checks = [c for c in load_checks() if c.why_not(plan) is None]
+        self.calm = [c.name for c in checks if not c.disturbs]
+        self.mutation = Mutation(session, plan, load_checks())
+
+
+@pytest.fixture(scope="module", params=NAMES)
+def bench(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    plan = load_plan(request.param)
+    with Session(plan, resolve_secrets(plan), Options(tmp_path_factory.mktemp("twins"))) as session:
+        session.start()
+        session.run()
+        wrong = [f for f in session.machine.findings() if f.outcome not in ("PASS", "NOT_APPLICABLE")]
+        assert not wrong and all(s.outcome == "PASS" for s in session.machine.results())
+        ready = Bench(plan, session)
+        yield ready
+        ready.mutation.close()
+
+
+TWINS = [(name, mutant.check) for name in NAMES for mutant in list_twins(name)]
+
+
+@pytest.mark.parametrize(("bench", "check"), TWINS, indirect=["bench"], ids=[f"{n}: {c}" for n, c in TWINS])
+def test_the_twin_fails_its_check_and_no_other(bench: Bench, check: str, request: pytest.FixtureRequest) -> None:
+    name = request.node.callspec.params["bench"]
+    twin = next(m for m in list_twins(name) if m.check == check)
+    names = tuple(dict.fromkeys((*bench.calm, check)))
+    done = next(bench.mutation.run([twin], lambda mutant: (names,)))
+    wrong = {f.check: f for f in done.findings if f.outcome not in ("PASS", "NOT_APPLICABLE")}
+    assert set(wrong) == {check}, (twin.spoil.title, done.by, wrong)
+    assert wrong[check].outcome == "FAIL"
+
+
+@pytest.mark.parametrize("bench", NAMES, indirect=True)
+def test_the_right_configuration_is_proven_again_after_all_of_them(bench: Bench) -> None:
+    assert bench.mutation.restore() == ()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_check_of_a_demo_profile_applies_and_has_a_twin(name: str) -> None:
+    plan = load_plan(name)
+    twins = {m.check for m in list_twins(name)}
+    assert {c.name for c in load_checks() if c.why_not(plan) is None} == twins
