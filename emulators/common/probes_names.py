@@ -19,6 +19,7 @@ from typing import Any
 
 import dns.exception
 import dns.message
+import dns.query
 import dns.rcode
 import dns.rdatatype
 
@@ -40,7 +41,8 @@ def ask_names(
         raise ValueError(f"questions: expected {MOST_QUESTIONS} at most, saw {len(questions)}")
     servers = [str(question.get("server") or find_server()) for question in questions]
     with ThreadPoolExecutor(WORKERS) as pool:
-        answers = list(pool.map(lambda pair: ask_name(*pair, timeout_s), zip(questions, servers, strict=True)))
+        jobs = [pool.submit(ask_name, q, server, timeout_s) for q, server in zip(questions, servers, strict=True)]
+        answers = [job.result() for job in jobs]
     return {"answers": answers}
 
 
@@ -65,7 +67,7 @@ def read_answer(query: dns.message.Message, wire: bytes) -> dict[str, Any]:
     """Read an answer. Raises: DNSException where it is none to this query."""
     answer = dns.message.from_wire(wire)
     if not query.is_response(answer):
-        raise dns.exception.FormError("the answer is to another question")
+        raise dns.query.BadResponse  # to another question
     records = [record for rrset in answer.answer for record in rrset]
     addresses = [str(r.address) for r in records if r.rdtype in (dns.rdatatype.A, dns.rdatatype.AAAA)]
     return {

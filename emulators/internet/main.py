@@ -78,7 +78,8 @@ def start(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
         names.wait_ready(partial(answers_names, address), READY_TIMEOUT_S)
         clock.wait_ready(partial(answers_time, address), READY_TIMEOUT_S)
     vantage = {**start_vantage(seed["node"], list(own)), **start_services(settings)}
-    return {**vantage, **standard_verbs(), **probes.build_probes(lambda: (addresses[0],)), **build_outage(seed, console), **desk}
+    asked = probes.build_probes(lambda: (addresses[0],))
+    return {**vantage, **standard_verbs(), **asked, **build_outage(seed, console), **desk}
 
 
 def start_services(settings: dict[str, Any]) -> dict[str, Handler]:

@@ -185,6 +185,7 @@ CHECK = Check(
 )
 
 _PLAN = build_plan(administration=Administration("operator", ("hq",), ("key", "password"), Lockout(5, 60.0, 1800.0)))
+_OPEN = build_plan(administration=Administration("operator", ("hq",)))
 _SOAK = replace(_PLAN, soak=True)
 _SOURCE = "10.200.0.10"
 
@@ -233,5 +234,5 @@ EXAMPLES = (
     Example("no answer, and nobody asked to wait", "INCONCLUSIVE", _trial(1865.0, waited_out="connected"), _PLAN),
     Example("the operator does not get in at all", "INCONCLUSIVE", _trial(prepared={"ok": None}), _PLAN),
     Example("the probe breaks", "INCONCLUSIVE", (answered(HQ, LABEL, 6.0, None, "ProbeError: one address"),), _PLAN),
-    Example("the profile sets no lock-out", "NOT_APPLICABLE", ()),
+    Example("the profile sets no lock-out", "NOT_APPLICABLE", (), _OPEN),
 )

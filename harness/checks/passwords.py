@@ -215,6 +215,7 @@ def _log_ins(**outcomes: str) -> dict[str, str]:
     return dict.fromkeys(names, "auth_failed") | outcomes
 
 
+_BY_KEY = build_plan(administration=Administration("operator", ("hq",)))
 _TAKEN, _REFUSED = {"ok": True}, {"ok": False, "word": "too_long"}
 EXAMPLES = (
     Example("every rule is kept", "PASS", _trial(), _plan(_RULES)),
@@ -244,5 +245,5 @@ EXAMPLES = (
     ),
     Example("an offer is lost", "INCONCLUSIVE", _trial(spoiled={"short": {"ok": None}}), _plan(_RULES)),
     Example("the probe breaks", "INCONCLUSIVE", (answered(HQ, LABEL, 7.0, None, "ProbeError: no"),), _plan(_RULES)),
-    Example("the profile lets nobody in by password", "NOT_APPLICABLE", ()),
+    Example("the profile lets nobody in by password", "NOT_APPLICABLE", (), _BY_KEY),
 )

@@ -210,9 +210,14 @@ _LEASES = (
     answered("client1", "lease.client1", 0.8, {"address": "10.20.10.100"}),
     answered("client2", "lease.client2", 0.8, {"address": "10.20.30.100"}),
 )
-_GIVEN = {"outcome": "answered", "rcode": "NOERROR", "records": ["198.18.0.80"], "addresses": ["198.18.0.80"]}
-_DENIED = {"outcome": "answered", "rcode": "NXDOMAIN", "records": [], "addresses": []}
-_SILENT = {"outcome": "silent", "rcode": None, "records": [], "addresses": []}
+_GIVEN: dict[str, Any] = {
+    "outcome": "answered",
+    "rcode": "NOERROR",
+    "records": ["198.18.0.80"],
+    "addresses": ["198.18.0.80"],
+}
+_DENIED: dict[str, Any] = {"outcome": "answered", "rcode": "NXDOMAIN", "records": [], "addresses": []}
+_SILENT: dict[str, Any] = {"outcome": "silent", "rcode": None, "records": [], "addresses": []}
 Say = Callable[[Question], dict[str, Any]]
 
 

@@ -9,7 +9,18 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from emulators.common.controls import AlertCondition, Alerts, Operators, Qos, QosClass, Reach, WebCategory, WebFilter
+from emulators.common.controls import (
+    AlertCondition,
+    Alerts,
+    Lockout,
+    Operators,
+    Passwords,
+    Qos,
+    QosClass,
+    Reach,
+    WebCategory,
+    WebFilter,
+)
 from harness.core.model import (
     Acceptance,
     Administration,
@@ -146,7 +157,13 @@ def _build_branch() -> Branch:
         monitoring=Monitoring(
             (SnmpUser("watch", "sha256", key, "aes128", key),), ("hq",), "North pier", "noc@skerry.example"
         ),
-        administration=Administration("operator", ("hq",)),
+        administration=Administration(
+            "operator",
+            ("hq",),
+            ("key", "password"),
+            Lockout(5, 60.0, 1800.0),
+            Passwords("pci-dss-4", 12, 64, ("letter", "digit"), 4, True),
+        ),
         heartbeat_s=10.0,
         confirm_s=60.0,
         alerts=Alerts("http://alerts.skerry.example:8080/branches", (AlertCondition("device_silent", 10.0),)),
