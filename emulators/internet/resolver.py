@@ -86,6 +86,11 @@ class _HttpsServer(ThreadingHTTPServer):
         self.tls = _Tls(context, upstream)
         super().__init__((address, DOH_PORT), _HttpsMessages)
 
+    def server_bind(self) -> None:
+        """Bind, and ask nobody for a name of the address, as the library would: this node resolves nothing."""
+        socketserver.TCPServer.server_bind(self)
+        self.server_name, self.server_port = str(self.server_address[0]), int(self.server_address[1])
+
     def finish_request(self, request: socket.socket, client_address: tuple[str, int]) -> None:  # type: ignore[override]
         """Serve one connection, in its thread."""
         with suppress(OSError), self.tls.wrap(request) as line:

@@ -324,6 +324,7 @@ CHECK = Check(
 def _outage(*heard: Observation, knocked: str = "refused") -> tuple[Observation, ...]:
     """The failed log-in at 1 s, the gateway away from 3 to 5.5 s, the tunnel back at 6 s."""
     return (
+        answered(HQ, lockout.LABEL, 0.9, {}),
         answered(HQ, KNOCK, 1.0, {"outcomes": [knocked]}),
         saw("management", "config.served", 0.1, serial="SK-000017", digest="ab" * 32),
         saw(GATEWAY, "gateway.closed", 3.0),
@@ -335,17 +336,17 @@ def _outage(*heard: Observation, knocked: str = "refused") -> tuple[Observation,
     )
 
 
-_APPLIED = message(0.5, 1, "notice", f"configuration {'ab' * 8} applied in 1.0 s", log_events.CONFIG_APPLIED)
-_FAILED = message(1.3, 2, "warning", f"Failed password for {CALLER} from 10.200.0.10", log_events.LOGIN_FAILED)
-_DOWN = message(6.4, 3, "warning", "tunnel to hq is down", log_events.TUNNEL_DOWN)
-_UP = message(6.5, 4, "notice", "tunnel to hq is up", log_events.TUNNEL_UP)
+_APPLIED = message(0.5, 12, "notice", f"configuration {'ab' * 8} applied in 1.0 s", log_events.CONFIG_APPLIED)
+_FAILED = message(1.3, 13, "warning", f"Failed password for {CALLER} from 10.200.0.10", log_events.LOGIN_FAILED)
+_DOWN = message(6.4, 14, "warning", "tunnel to hq is down", log_events.TUNNEL_DOWN)
+_UP = message(6.5, 15, "notice", "tunnel to hq is up", log_events.TUNNEL_UP)
 EXAMPLES = (
     Example("all is told, the outage loses none", "PASS", _outage(_APPLIED, _FAILED, _DOWN, _UP)),
     Example("what was written in the outage is lost", "FAIL", _outage(_APPLIED, _FAILED, _UP)),
     Example(
         "a number is missing",
         "FAIL",
-        _outage(_APPLIED, _FAILED, message(6.4, 4, "warning", "x", log_events.TUNNEL_DOWN), message(6.5, 5, "notice")),
+        _outage(_APPLIED, _FAILED, message(6.4, 15, "warning", "x", log_events.TUNNEL_DOWN), message(6.5, 16, "notice")),
     ),
     Example("one comes twice", "FAIL", _outage(_APPLIED, _FAILED, _DOWN, _DOWN, _UP)),
     Example(
@@ -354,15 +355,15 @@ EXAMPLES = (
         _outage(
             _APPLIED,
             _FAILED,
-            message(6.4, 4, "notice", "up", log_events.TUNNEL_UP),
-            message(6.5, 3, "warning", "down", log_events.TUNNEL_DOWN),
+            message(6.4, 15, "notice", "up", log_events.TUNNEL_UP),
+            message(6.5, 14, "warning", "down", log_events.TUNNEL_DOWN),
         ),
     ),
-    Example("the failed log-in is not told", "FAIL", _outage(_APPLIED, message(1.3, 2, "info"), _DOWN, _UP)),
+    Example("the failed log-in is not told", "FAIL", _outage(_APPLIED, message(1.3, 13, "info"), _DOWN, _UP)),
     Example(
         "it is told too late",
         "FAIL",
-        _outage(_APPLIED, _DOWN, message(6.45, 4, "warning", f"x {CALLER} from 1", log_events.LOGIN_FAILED), _UP),
+        _outage(_APPLIED, _DOWN, message(6.45, 15, "warning", f"x {CALLER} from 1", log_events.LOGIN_FAILED), _UP),
     ),
     Example("the log-in did not fail", "INCONCLUSIVE", _outage(_APPLIED, _FAILED, _DOWN, _UP, knocked="connected")),
     Example("the gateway did not go away", "INCONCLUSIVE", (*_outage(_APPLIED, _FAILED, _UP)[:2], _APPLIED, _FAILED)),

@@ -253,7 +253,7 @@ def _play(
         for n, (s, a, b) in enumerate(told)
     ]
     log = [
-        message(1.6 + n / 100, n + 1, "warning", f"threat {s} from {a} to {b}: dropped", THREAT_DETECTED)
+        message(1.6 + n / 100, n + 3, "warning", f"threat {s} from {a} to {b}: dropped", THREAT_DETECTED)
         for n, (s, a, b) in enumerate(told if logged else [])
     ]
     return (

@@ -10,14 +10,18 @@ from dataclasses import replace
 from typing import Any
 
 from emulators.common.controls import (
+    Admission,
     AlertCondition,
     Alerts,
+    Application,
+    Applications,
     Lockout,
     Operators,
     Passwords,
     Qos,
     QosClass,
     Reach,
+    Threats,
     WebCategory,
     WebFilter,
 )
@@ -39,6 +43,7 @@ from harness.core.model import (
     Monitoring,
     Observation,
     Plan,
+    Radius,
     Records,
     SecretRef,
     Segment,
@@ -61,6 +66,15 @@ BUDGETS_S = {
     "tunnel_up": 20.0,
     "hq_reached": 30.0,
 }
+APPLICATIONS = Applications(
+    ("staff",),
+    (
+        Application("tickets", "tls", ("tcp/443",), ("tickets.skerry.example", ".shop.skerry.example")),
+        Application("weather", "dns", ("udp/5000",), ("weather.skerry.example",)),
+        Application("time", "port", ("udp/123",)),
+    ),
+)
+THREATS = Threats(("staff",), ("test-file", "root-answer", "port-scan"), "drop")
 QOS = Qos(
     1_800_000,
     (
@@ -113,7 +127,14 @@ def _build_branch() -> Branch:
     apns = (Apn("iot.skerry.example"), Apn("m2m.skerry.example", ApnAuth("chap", "kiosk", key)))
     segments = (
         Segment(
-            "staff", 10, (1,), "10.20.10.1/24", DhcpRange("10.20.10.100", "10.20.10.199", 3600), (Reach("hq"),), False
+            "staff",
+            10,
+            (1,),
+            "10.20.10.1/24",
+            DhcpRange("10.20.10.100", "10.20.10.199", 3600),
+            (Reach("hq"), Reach("internet", ("tcp/443", "udp/123", "udp/5000"))),
+            False,
+            admission=Admission("dot1x", eap=("tls",)),
         ),
         Segment(
             "guest",
@@ -170,7 +191,10 @@ def _build_branch() -> Branch:
         operators=Operators("https://id.skerry.example", "branch-management", True),
         acceptance=Acceptance(BUDGETS_S, "10.200.0.10", 10, 0.0, 250.0, 1_000_000),
         qos=QOS,
+        applications=APPLICATIONS,
+        threats=THREATS,
         web_filter=WEB_FILTER,
+        radius=Radius("10.200.0.10", 1812, key),
     )
 
 

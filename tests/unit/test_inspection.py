@@ -284,6 +284,22 @@ def test_a_pattern_that_is_off_is_not_found() -> None:
     assert fate(effects) == ["passed"]
 
 
+def test_a_segment_that_contradicts_is_dropped_and_the_connection_goes_on() -> None:
+    line = Line(marks.ASK_THREAT, signatures=("test-file",), action="drop")
+    assert fate(line.send(tcp(1000, b"one story"))) == ["passed"]
+    assert fate(line.send(tcp(1000, b"two story"))) == ["dropped"]
+    assert fate(line.send(tcp(1009, b" and its end"))) == ["passed"]
+
+
+def test_a_segment_too_far_ahead_is_taken_when_it_comes_again() -> None:
+    line = Line(marks.ASK_THREAT, signatures=("test-file",), action="drop")
+    assert fate(line.send(tcp(1000, b"begin"))) == ["passed"]
+    far = 1005 + MOST_AHEAD_BYTES
+    assert fate(line.send(tcp(far, b"end"))) == ["dropped"]
+    assert fate(line.send(tcp(1005, bytes(1000)))) == ["passed"]
+    assert fate(line.send(tcp(far, b"end"))) == ["passed"]
+
+
 def test_a_stream_is_looked_through_as_far_as_its_depth() -> None:
     line = Line(marks.ASK_THREAT, signatures=("test-file",), action="drop")
     filler = bytes(1000)

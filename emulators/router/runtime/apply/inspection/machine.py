@@ -131,10 +131,10 @@ class Inspector:
                 effects += self._release(naming)
         return effects
 
-    @staticmethod
-    def _stop(number: int, packet: Packet, mark: int) -> Verdict:
-        """TCP is refused, so that its sender gives up; a datagram just ends."""
-        if packet.protocol == TCP:
+    def _stop(self, number: int, packet: Packet, mark: int) -> Verdict:
+        """A connection that was stopped is refused, so that its sender gives up; any other packet is just dropped (a
+        segment that the stream did not take may come again, and then be taken)."""
+        if packet.protocol == TCP and self._pair(packet) in self._stopped:
             return Verdict(number, True, mark | REFUSE)
         return Verdict(number, False, mark)
 
@@ -244,7 +244,7 @@ class Inspector:
         return watched
 
     def _look_into_stream(self, watched: _Watched, packet: Packet) -> tuple[str | None, bool, bool]:
-        """Return the signature that this packet completes, whether it may pass otherwise, and whether to look on."""
+        """Return the signature that this packet completes, whether it may pass else, and whether enough was seen."""
         before = len(watched.stream.data)
         if not watched.stream.add(packet.sequence, packet.payload):
             return None, False, False
