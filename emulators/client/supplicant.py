@@ -19,6 +19,9 @@ from emulators.common.supervise import Daemon, Keeper, write_private
 
 HOME = Path("/run/supplicant")
 START_EVERY_S = 1.0
+STALLED_S = 2.5
+"""How long a conversation may stand still before it is begun anew: longer than a mobile uplink keeps a RADIUS server's
+answer. Two beginnings at once, the port's and the device's own, can leave each waiting for the other."""
 READY_S = 3.0
 Outcome = Literal["accepted", "refused", "undecided", "unasked"]
 """What came of a conversation; ``undecided``: it began and had no end yet; ``unasked``: the port asks nothing."""
@@ -27,6 +30,7 @@ _SIGNS: tuple[tuple[str, Outcome], ...] = (
     ("CTRL-EVENT-EAP-FAILURE", "refused"),
     ("CTRL-EVENT-EAP-STARTED", "undecided"),
 )
+_PROGRESS = "CTRL-EVENT-EAP-"
 
 
 def render_supplicant(credential: Mapping[str, Any], folder: Path) -> dict[str, str]:
@@ -62,6 +66,7 @@ class Supplicant:
         argv = ("wpa_supplicant", "-D", "wired", "-i", link, "-c", f"{folder}/supplicant.conf")
         self._listening, self._changed = threading.Event(), threading.Condition()
         self._outcome: Outcome = "unasked"
+        self._news_s = -STALLED_S
         self._keeper = Keeper(Daemon(f"supplicant {link}", argv, on_line=self._take))
 
     def start(self) -> None:
@@ -74,24 +79,28 @@ class Supplicant:
         self._keeper.stop()
 
     def authenticate(self, timeout_s: float) -> Outcome:
-        """Ask to be asked, again each second while nobody asks, and return what came of it by then."""
+        """Ask to be asked, again while nobody asks or nothing goes on, and return what came of it by then."""
         deadline = time.monotonic() + timeout_s
         with self._changed:
-            self._outcome = "unasked"
+            is_under_way = self._outcome == "undecided" and time.monotonic() - self._news_s < STALLED_S
+            self._outcome = "undecided" if is_under_way else "unasked"
         while True:
-            left_s = deadline - time.monotonic()
+            now_s = time.monotonic()
             with self._changed:
-                if self._outcome in ("accepted", "refused") or left_s <= 0:
+                if self._outcome in ("accepted", "refused") or now_s >= deadline:
                     return self._outcome
-                unasked = self._outcome == "unasked"
-            if unasked:
+                is_idle = self._outcome == "unasked" or now_s - self._news_s >= STALLED_S
+            if is_idle:
                 send_start(self._link)
             with self._changed:
-                self._changed.wait_for(lambda: self._outcome in ("accepted", "refused"), min(START_EVERY_S, left_s))
+                pause_s = min(START_EVERY_S, deadline - now_s)
+                self._changed.wait_for(lambda: self._outcome in ("accepted", "refused"), pause_s)
 
     def _take(self, line: str) -> None:
         if "Associated with" in line:
             self._listening.set()
+        if _PROGRESS in line:
+            self._news_s = time.monotonic()
         outcome = next((outcome for sign, outcome in _SIGNS if sign in line), None)
         if outcome is not None:
             with self._changed:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +11,7 @@ from emulators.common.controls import Threats
 from emulators.common.log_events import THREAT_DETECTED
 from harness.checks._logs import find_event, is_told, list_messages
 from harness.checks._vantages import find_lease, list_all_clients
-from harness.core.entries import Evidence, Seen
+from harness.core.entries import Evidence, Seen, Spoil
 from harness.core.model import Ask, Plan
 from harness.core.threat_ways import Way, list_ways
 from harness.stages._shared import ask_lease, label_lease
@@ -126,7 +127,9 @@ def list_expected(plan: Plan, evidence: Evidence) -> Counter[Told]:
     """Return what must be told, and how often (a scan: at least once)."""
     expected: Counter[Told] = Counter()
     for way, client in list_used(plan):
-        own = find_lease(evidence, client) or client
+        own = find_lease(evidence, client)
+        if own is None:
+            continue
         for body in list_bodies(plan):
             if not body.clean:
                 ends = (way.address, own) if body.way == FETCH else (own, way.address)
@@ -161,3 +164,28 @@ def find_message(plan: Plan, evidence: Evidence, told: Told) -> Seen | None:
 def is_witnessed(plan: Plan) -> bool:
     logging = plan.branch.logging
     return logging is not None and is_told(logging, THREAT_DETECTED)
+
+
+# ---------------------------------------------------------------- weakening
+
+
+def list_spoils(plan: Plan) -> tuple[Spoil, ...]:
+    threats = plan.branch.threats
+    if threats is None:
+        return ()
+    found: list[Spoil] = []
+    if threats.action == "drop" and any(s != PORT_SCAN for s in threats.signatures):
+        found.append(Spoil("told, not dropped", "threats.action", _set(action="alert")))
+    for place, signature in enumerate(threats.signatures):
+        rest = [other for other in threats.signatures if other != signature]
+        found.append(Spoil(f"{signature} not looked for", f"threats.signatures[{place}]", _set(signatures=rest)))
+    used = {way.segment.name for way, _ in list_used(plan)}
+    for place, name in enumerate(threats.segments):
+        if name in used:
+            others = [other for other in threats.segments if other != name]
+            found.append(Spoil(f"{name} not watched", f"threats.segments[{place}]", _set(segments=others)))
+    return (*found, Spoil("nothing watched", "threats", lambda config: config.update(threats=None)))
+
+
+def _set(**fields: Any) -> Callable[[dict[str, Any]], None]:
+    return lambda config: config["threats"].update(fields)

@@ -31,7 +31,7 @@ from harness.checks._application_tries import (
     list_client_tries,
     list_controls,
 )
-from harness.checks._vantages import INTERNET_NODE
+from harness.checks._vantages import INTERNET_NODE, find_lease
 from harness.core.app_names import find_host
 from harness.core.entries import Answer, Check, Evidence, Example, Spoil, as_list, find_broken, hold, leave_open
 from harness.core.model import Finding, Observation, Plan, Segment
@@ -74,6 +74,9 @@ def _judge_client(
     broken = find_broken(evidence, NAME, claim, expected, label_tries(client))
     answer = evidence.find_answer(label_tries(client))
     outcomes = _read(answer, len(tries))
+    if find_lease(evidence, client) is None:  # which is for others to judge: without one nothing is tried here
+        yield leave_open(NAME, claim, expected, f"{client} has no lease")
+        return
     if broken is not None or outcomes is None:
         yield broken or leave_open(NAME, claim, expected, _tell_missing(evidence, client), [answer])
         return
@@ -271,6 +274,12 @@ EXAMPLES = (
     Example("no server is there: refusals prove nothing", "FAIL", _play(_DEAD, _DEAD, _DEAD), _PLAN),
     Example("the witness is away", "INCONCLUSIVE", _play(alive=False), _PLAN),
     Example("a name is not resolved", "INCONCLUSIVE", _play(_when("elsewhere.example by TLS", "unresolved")), _PLAN),
+    Example(
+        "a client has no lease: what it cannot use proves nothing",
+        "INCONCLUSIVE",
+        (answered(_BOUND, label_lease(_BOUND), 0.5, None, "LeaseError: x"), *_play(_DEAD)[1:]),
+        _PLAN,
+    ),
     Example(
         "the probe breaks",
         "INCONCLUSIVE",

@@ -41,17 +41,18 @@ from harness.checks._threat_tries import (
     list_bodies,
     list_events,
     list_expected,
+    list_spoils,
     list_used,
     read_told,
     scans,
 )
+from harness.checks._vantages import find_lease
 from harness.core.entries import (
     Answer,
     Check,
     Evidence,
     Example,
     Seen,
-    Spoil,
     as_list,
     find_broken,
     hold,
@@ -92,6 +93,9 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
 def _judge_bodies(plan: Plan, way: Way, client: str, evidence: Evidence) -> Iterator[Finding]:
     who, bodies = f"{way.segment.name} ({client})", list_bodies(plan)
     claim, expected = f"{who} exchanges test bodies with {way.node}", "an answer to each"
+    if find_lease(evidence, client) is None:  # which is for others to judge
+        yield leave_open(NAME, claim, expected, f"{client} has no lease")
+        return
     broken = find_broken(evidence, NAME, claim, expected, label_bodies(client))
     answer, witness = evidence.find_answer(label_bodies(client)), evidence.find_answer(label_seen(way.node))
     results = [one for one in as_list(answer.get("results")) if isinstance(one, Mapping)] if answer else []
@@ -167,28 +171,6 @@ def _text(found: Seen | None) -> str:
 
 
 # ---------------------------------------------------------------- the entry
-
-
-def list_spoils(plan: Plan) -> tuple[Spoil, ...]:
-    threats = plan.branch.threats
-    if threats is None:
-        return ()
-    found: list[Spoil] = []
-    if threats.action == "drop" and any(s != PORT_SCAN for s in threats.signatures):
-        found.append(Spoil("told, not dropped", "threats.action", _set(action="alert")))
-    for place, signature in enumerate(threats.signatures):
-        rest = [other for other in threats.signatures if other != signature]
-        found.append(Spoil(f"{signature} not looked for", f"threats.signatures[{place}]", _set(signatures=rest)))
-    used = {way.segment.name for way, _ in list_used(plan)}
-    for place, name in enumerate(threats.segments):
-        if name in used:
-            others = [other for other in threats.segments if other != name]
-            found.append(Spoil(f"{name} not watched", f"threats.segments[{place}]", _set(segments=others)))
-    return (*found, Spoil("nothing watched", "threats", lambda config: config.update(threats=None)))
-
-
-def _set(**fields: Any) -> Callable[[dict[str, Any]], None]:
-    return lambda config: config["threats"].update(fields)
 
 
 CHECK = Check(
@@ -292,6 +274,15 @@ EXAMPLES = (
         "the probe breaks",
         "INCONCLUSIVE",
         (*_play()[:2], answered("client1", label_bodies("client1"), 3.0, None, "KeyError: x"), *_play()[3:]),
+        _P,
+    ),
+    Example(
+        "a client has no lease",
+        "INCONCLUSIVE",
+        (
+            answered("client1", label_lease("client1"), 0.5, None, "LeaseError: x"),
+            *_play(whole=lambda body: False, skip=lambda told: True)[1:],
+        ),
         _P,
     ),
     Example("the profile detects no threats", "NOT_APPLICABLE", (), build_plan(threats=None)),

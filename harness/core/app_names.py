@@ -11,6 +11,8 @@ from emulators.common.controls import ANY, Application, Applications
 
 HOSTS = tuple(f"198.18.0.{host}" for host in range(60, 76))
 """Where allowed names lead: one address an application, the first again where there are more."""
+BELOW_HOSTS = ("198.18.0.76", "198.18.0.77")
+"""Where names below an allowed one lead that goes by DNS: elsewhere than it, so that each is told apart."""
 OTHER_HOST, SUB_HOST = "198.18.0.78", "198.18.0.79"
 """Where a name leads that no application allows, and the sub-domains of those that are allowed."""
 OTHER_NAME = "elsewhere.example"
@@ -59,8 +61,12 @@ def build_app_zones(control: Applications) -> dict[str, str]:
     zones = {OTHER_NAME: OTHER_HOST}
     for application in control.allowed:
         zones |= dict.fromkeys(list_strangers(control, application), SUB_HOST)
-    for application in control.allowed:
-        zones |= dict.fromkeys(list_hosts(application), find_host(control, application))
+    for place, application in enumerate(control.allowed):
+        own = {name.lower().removeprefix(".") for name in application.names}
+        below = BELOW_HOSTS[place % len(BELOW_HOSTS)]
+        for name in list_hosts(application):
+            apart = application.by == "dns" and name not in own
+            zones[name] = below if apart else find_host(control, application)
     return zones
 
 
@@ -89,7 +95,8 @@ def list_services(application: Application) -> tuple[tuple[str, int], ...]:
 def list_addresses(control: Applications) -> tuple[str, ...]:
     """Return every address that the bench's internet plays for this control."""
     used = {find_host(control, application) for application in control.allowed}
-    return (*sorted(used), OTHER_HOST, SUB_HOST)
+    below = BELOW_HOSTS if any(application.by == "dns" for application in control.allowed) else ()
+    return (*sorted(used), *below, OTHER_HOST, SUB_HOST)
 
 
 def is_name(text: str) -> bool:

@@ -36,6 +36,13 @@ def test_names_lead_to_their_application_and_strangers_elsewhere() -> None:
     assert zones[app_names.OTHER_NAME] == app_names.OTHER_HOST
 
 
+def test_a_name_below_one_that_dns_tells_has_an_address_of_its_own() -> None:
+    control = Applications(("staff",), (Application("tides", "dns", ("tcp/443",), (".tides.example",)),))
+    zones = app_names.build_app_zones(control)
+    assert zones["tides.example"] != zones["www.tides.example"]
+    assert set(zones.values()) <= set(app_names.list_addresses(control))
+
+
 def test_every_address_is_served_and_lies_in_the_bench_s_block() -> None:
     served = app_names.list_addresses(CONTROL)
     assert set(app_names.build_app_zones(CONTROL).values()) <= set(served)
