@@ -5,8 +5,8 @@ FROM branchproof/base:bench
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends \
-      charon-systemd freeradius freeradius-utils libcharon-extra-plugins libstrongswan-extra-plugins \
-      libstrongswan-standard-plugins openssl python3-aiohttp python3-paramiko strongswan-swanctl \
+      charon-systemd freeradius libcharon-extra-plugins libstrongswan-extra-plugins \
+      libstrongswan-standard-plugins python3-aiohttp python3-paramiko strongswan-swanctl \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/*
 
 COPY opt/ /opt/branchproof/

@@ -19,10 +19,9 @@ FROM branchproof/base:bench
 RUN export DEBIAN_FRONTEND=noninteractive \
  && apt-get update -q \
  && apt-get install -qy --no-install-recommends \
-      charon-systemd chrony conntrack cracklib-runtime dnsmasq-base fail2ban hostapd iptables \
-      libcharon-extra-plugins libnetfilter-queue1 libnss-extrausers libpam-modules libpam-pwquality \
-      libstrongswan-extra-plugins libstrongswan-standard-plugins openssh-server python3-aiohttp python3-pwquality \
-      python3-serial rsyslog rsyslog-gnutls snmpd strongswan-swanctl udhcpc unbound \
+      charon-systemd chrony cracklib-runtime dnsmasq-base hostapd iptables libcharon-extra-plugins libnss-extrausers \
+      libpam-modules libstrongswan-extra-plugins libstrongswan-standard-plugins openssh-server python3-aiohttp \
+      python3-serial rsyslog snmpd strongswan-swanctl udhcpc unbound \
  && rm -rf /var/lib/apt/lists/* /var/cache/apt/* /var/log/* /etc/ssh/ssh_host_* \
  && find / -xdev -type f -perm /6000 -exec chmod a-s {} +
 

@@ -2,8 +2,9 @@
 
 The branch is proven first: a check that fails on the right configuration can prove nothing about a wrong one. Each
 round begins where the one before left the branch. The check that names the weakening is run first; where it does not
-notice, every check is. Last, the right configuration is served again, and must be proven again: what the rounds did to
-the lab is not what made them fail.
+notice, every check is. Where the branch did not come up, it must come up with the right configuration, or else the lab
+is to blame, and the round is open. Last, the right configuration is served again, and must be proven again: what the
+rounds did to the lab is not what made them fail.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from harness.core.entries import Check, Need, Spoil
 from harness.core.machine import RunMachine
 from harness.core.model import Finding, Plan
 from harness.core.mutants import (
+    NOT_UP,
     SERVED,
     Mutant,
     Round,
@@ -54,6 +56,7 @@ class Mutation:
         self._session, self._plan = session, plan
         self._checks = [c for c in checks if c.why_not(plan) is None]
         self._digest = session.lab.find_digest()
+        session.lab.forget_asks()
         self._tape = session.folder.open_tape(ROUNDS)
 
     def close(self) -> None:
@@ -76,26 +79,37 @@ class Mutation:
 
     def _try(self, mutant: Mutant, tries: Sequence[Sequence[str]]) -> Round:
         took_s, ran = 0.0, tuple[str, ...]()
+        since_ns, before = self._session.clock.now_ns(), self._digest
         needs = self._serve(mutant.spoil)
+        digest = self._digest if self._digest != before else None
         for names in tries:
             machine, seconds = self._round(names, needs)
             took_s, ran, needs = took_s + seconds, tuple(dict.fromkeys((*ran, *names))), ()
-            judgement, by = judge_round(machine)
+            judgement, by = judge_round(machine, digest, since_ns)
             if judgement == "noticed":
                 break
+        if by == (NOT_UP,) and not self._comes_up(mutant.check):
+            judgement, by = "open", ()
         return Round(mutant, judgement, by, ran, machine.findings(), round(took_s, 3))
+
+    def _comes_up(self, check: str) -> bool:
+        """Say whether the branch comes up once the right configuration is served."""
+        machine, _ = self._round([check], self._serve(None))
+        return all(stage.outcome == "PASS" for stage in machine.results())
 
     def _serve(self, spoil: Spoil | None) -> tuple[Need, ...]:
         """Have it served; return what must be seen before a check means anything."""
+        since_ns = self._session.clock.now_ns()
         digest = self._session.lab.serve(spoil, SERVED)
         before, self._digest = self._digest, digest
-        return await_settings() if digest == before else await_device(digest)
+        return await_settings() if digest == before else await_device(digest, since_ns)
 
     def _round(self, names: Sequence[str], needs: tuple[Need, ...]) -> tuple[RunMachine, float]:
         lab, clock = self._session.lab, self._session.clock
         began_ns = clock.now_ns()
         machine = build_round(self._plan, self._checks, names, needs)
         Loop(machine, lab, clock, self._tape, _ignore).run()
+        lab.forget_asks()  # labels are the same in each round, and a probe of this one may answer in the next
         return machine, (clock.now_ns() - began_ns) / 1e9
 
 

@@ -1,14 +1,15 @@
 """A profile's collectors and items for pytest. Layer: front end. The hooks are in pytest_plugin.py.
 
-One lab a profile and site; one item a stage and check. An item runs the loop until its own stage is settled, so
-its time is the stage's own. A stage that was missed fails with what was expected, what was seen and the last lines of
-evidence; what it blocks is skipped with the reason. Something that could not be judged although nothing failed before
-it is a failure of its own: a run of skips would pass.
+One lab a profile and site; one item a stage, and a check that is not left out. An item runs the loop until its own
+stage is settled, so its time is the stage's own. A stage that was missed fails with what was expected, what was seen
+and the last lines of evidence; what it blocks is skipped with the reason. Something that could not be judged although
+nothing failed before it is a failure of its own: a run of skips would pass.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,9 @@ from harness.app import Options, Session
 from harness.core.machine import RunMachine
 from harness.core.model import Outcome, Plan
 from harness.core.registry import load_checks, load_stages
-from harness.errors import BranchproofError, InputError
+from harness.errors import BranchproofError, InputError, Problem
 from harness.profile.compile import compile_plan, site_names
-from harness.profile.load import LoadedProfile, load_profile
+from harness.profile.load import load_profile
 from harness.profile.secrets import resolve_secrets
 from harness.reports.text import explain_finding, explain_stage
 
@@ -34,26 +35,37 @@ class ProfileFile(pytest.File):
     def collect(self) -> Iterable[pytest.Collector]:
         try:
             loaded = load_profile(self.path)
+            only, skip = (_read_checks(self.config, option) for option in ("--branch-only", "--branch-skip"))
             names = self.config.getoption("--branch-site") or list(site_names(loaded))[:1]
             for name in names:
-                yield SiteCollector.from_parent(self, name=name, loaded=loaded)
+                plan = compile_plan(loaded, name, self.config.getoption("--branch-pace"), None)
+                yield SiteCollector.from_parent(self, name=name, plan=replace(plan, only=only, skip=skip))
         except InputError as error:
             raise self.CollectError(str(error)) from error
+
+
+def _read_checks(config: pytest.Config, option: str) -> tuple[str, ...]:
+    """Return the names given with an option. Raises: InputError for one that is no check's."""
+    given, names = tuple(config.getoption(option)), [c.name for c in load_checks()]
+    for name in given:
+        if name not in names:
+            raise InputError((Problem("pytest", 0, 0, option, f"no check {name!r}; there are {', '.join(names)}"),))
+    return given
 
 
 class SiteCollector(pytest.Collector):
     """One site of a profile: one lab, its items in stage order."""
 
-    def __init__(self, *, loaded: LoadedProfile, **kwargs: Any) -> None:
+    def __init__(self, *, plan: Plan, **kwargs: Any) -> None:
         super().__init__(**kwargs)
-        self.plan: Plan = compile_plan(loaded, self.name, self.config.getoption("--branch-pace"), None)
+        self.plan = plan
         self._session: Session | None = None
         self._broken: BranchproofError | None = None
 
     def collect(self) -> Iterator[pytest.Item]:
         for stage in load_stages():
             yield ProofItem.from_parent(self, name=stage.name)
-        for check in load_checks():
+        for check in (c for c in load_checks() if not self.plan.leaves_out(c.name)):
             yield ProofItem.from_parent(self, name=check.name)
 
     def run_until(self, name: str) -> Session:

@@ -21,6 +21,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("branchproof", "prove branch profiles")
     group.addoption("--branch-site", action="append", default=[], help="site to prove (repeatable; default: the first)")
     group.addoption("--branch-pace", choices=("fast", "field"), default="fast", help="the hardware's waits")
+    group.addoption("--branch-only", action="append", default=[], help="check to run (repeatable; default: all)")
+    group.addoption("--branch-skip", action="append", default=[], help="check to leave out (repeatable)")
     group.addoption("--branch-out", default="runs", help="folder for run folders (default: runs)")
 
 

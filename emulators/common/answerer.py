@@ -14,7 +14,6 @@ answered; what is witnessed is bounded. Echo requests are answered by the kernel
 from __future__ import annotations
 
 import ctypes
-import json
 import socket
 import struct
 import threading
@@ -23,6 +22,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
+from emulators.common.own_addresses import find_mac
 from emulators.common.service import Handler, log
 from emulators.common.supervise import run
 from emulators.common.try_packets import (
@@ -120,7 +120,7 @@ class Answerer:
             for item, count in held
             if item.token is None or item.token.startswith(prefix)
         ]
-        macs = {link: _find_mac(link) for link in self._links}
+        macs = {link: find_mac(link) for link in self._links}
         return {"arrived": arrived, "alive": self._is_alive(), "macs": macs}
 
     def _is_alive(self) -> bool:
@@ -212,7 +212,3 @@ def _receive(link: str, tap: socket.socket) -> tuple[bytes, int]:
             log(f"witness of {link}: {error}")
             continue
         return packet, address[2]
-
-
-def _find_mac(link: str) -> str:
-    return str(json.loads(run(["ip", "-j", "link", "show", "dev", link]))[0]["address"])

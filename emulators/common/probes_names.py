@@ -11,7 +11,6 @@ import http.client
 import ipaddress
 import socket
 import ssl
-import struct
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -22,6 +21,8 @@ import dns.message
 import dns.query
 import dns.rcode
 import dns.rdatatype
+
+from emulators.common.dns_stream import read_message, write_message
 
 DNS_PORT, DOT_PORT, DOH_PORT = 53, 853, 443  # RFC 1035 section 4.2, RFC 7858 section 3.1, RFC 8484 section 5
 DOH_PATH, DOH_TYPE = "/dns-query", "application/dns-message"  # RFC 8484 sections 4.1 (by example) and 6
@@ -139,15 +140,5 @@ def _wrap(line: socket.socket, host: str) -> ssl.SSLSocket:
 
 def _exchange(line: socket.socket, query: bytes) -> bytes:
     """Ask over a stream: two octets of length before each message (RFC 1035 section 4.2.2)."""
-    line.sendall(struct.pack("!H", len(query)) + query)
-    (length,) = struct.unpack("!H", _read(line, 2))
-    return _read(line, length)
-
-
-def _read(line: socket.socket, count: int) -> bytes:
-    data = b""
-    while len(data) < count:
-        if not (piece := line.recv(count - len(data))):
-            raise EOFError(f"ended after {len(data)} of {count} octets")
-        data += piece
-    return data
+    write_message(line, query)
+    return read_message(line)

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from emulators.common.probes_sweep import find_source
+from emulators.common.own_addresses import find_gateway, find_mac, find_source, pack_mac
 from emulators.common.service import Handler
 from emulators.common.supervise import run
 from emulators.common.try_packets import ETHERTYPE_IPV4, build_question
@@ -65,17 +65,11 @@ def _put(packet: bytes, target: str, link: str, mac: str | None) -> None:
             line.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
             line.sendto(packet, (target, 0))
         return
-    station = _to_bytes(_find_gateway_mac(link) if mac == GATEWAY else mac)
-    own = _to_bytes(str(json.loads(run(["ip", "-j", "link", "show", "dev", link]))[0]["address"]))
+    station = pack_mac(_find_gateway_mac(link) if mac == GATEWAY else mac)
+    own = pack_mac(find_mac(link))
     with socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0) as line:
         line.bind((link, ETHERTYPE_IPV4))
         line.send(station + own + struct.pack("!H", ETHERTYPE_IPV4) + packet)
-
-
-def find_gateway() -> str | None:
-    """Return the default route's next hop, or None."""
-    routes = json.loads(run(["ip", "-j", "-4", "route", "show", "default"]) or "[]")
-    return next((str(route["gateway"]) for route in routes if "gateway" in route), None)
 
 
 def _find_gateway_mac(link: str) -> str:
@@ -85,7 +79,3 @@ def _find_gateway_mac(link: str) -> str:
         if neighbour.get("dst") == gateway and neighbour.get("lladdr"):
             return str(neighbour["lladdr"])
     raise OSError(f"{link}: the gateway {gateway} has not been met yet")
-
-
-def _to_bytes(mac: str) -> bytes:
-    return bytes.fromhex(mac.replace(":", ""))

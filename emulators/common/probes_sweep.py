@@ -1,4 +1,4 @@
-"""The probes ``sweep`` (many tries at once) and ``scan`` (many TCP ports). Layer: stand-in, I/O.
+"""The probe ``sweep``: many tries at once. Layer: stand-in, I/O. (``scan``, many TCP ports, is in probes_scan.py.)
 
 A try is what one place does to another: ``tcp/N`` opens a connection, ``udp/N`` and ``icmp`` ask and wait for the
 answer, ``arp`` asks who has an address. All tries run side by side in one loop, so that many silent ones take no longer
@@ -8,38 +8,31 @@ own protocol, for daemons that heed nothing else.
 
 from __future__ import annotations
 
-import json
 import os
 import selectors
 import socket
 import struct
 import time
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 from typing import Any, Literal
 
+from emulators.common.own_addresses import find_mac, find_source, pack_mac
+from emulators.common.probes_scan import scan
 from emulators.common.service import Handler
-from emulators.common.supervise import run
 from emulators.common.try_packets import (
     ECHO_REPLY,
     ETHERTYPE_ARP,
-    Syns,
     build_arp_request,
     build_echo_request,
     build_payload,
     parse_arp,
-    parse_syn_answer,
 )
 
 Outcome = Literal["open", "refused", "silent"]
-MOST_TRIES, MOST_PORTS = 4000, 70_000
-MOST_RATE = 20_000
-"""Packets a second of a scan at most: what a modest firewall forwards; common practice, no source."""
-_BURST = 32
+MOST_TRIES = 4000
 _BUFFER_BYTES = 1 << 21
-_NEEDS_ROUTE_PORT = 9  # discard (IANA); only asks the kernel for the source address, sends nothing
 
 QUESTIONS: Mapping[int, bytes] = {
     # RFC 1035 section 4.1: an A query for ready.invalid, recursion desired
@@ -127,7 +120,9 @@ class Sweep:
                 self._echoes.sendto(build_echo_request(self._ident, number, item.payload), (item.target, 0))
             elif item.kind == "arp":
                 assert self._arp is not None
-                self._arp.send(build_arp_request(_find_mac(self._link), find_source(item.target), item.target))
+                self._arp.send(
+                    build_arp_request(pack_mac(find_mac(str(self._link))), find_source(item.target), item.target)
+                )
             elif item.kind == "udp":
                 self._open_udp(item).send(item.payload)
             elif item.line is None:  # the kernel repeats a SYN by itself (RFC 6298 section 2.1: after 1 s)
@@ -216,95 +211,3 @@ def _read_try(item: Mapping[str, Any]) -> _Try:
     number = int(port or 0)
     payload = build_payload(str(token)) if token else QUESTIONS.get(number, b"branchproof\r\n")
     return _Try(target, kind, number, payload)
-
-
-def find_source(target: str) -> str:
-    """Return the node's own address towards a target. Raises: OSError where there is no way."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as line:
-        line.connect((target, _NEEDS_ROUTE_PORT))
-        return str(line.getsockname()[0])
-
-
-def _find_mac(link: str | None) -> bytes:
-    told = json.loads(run(["ip", "-j", "link", "show", "dev", str(link)]))
-    return bytes.fromhex(told[0]["address"].replace(":", ""))
-
-
-# ---------------------------------------------------------------- scan
-
-
-def scan(
-    targets: Sequence[str], ports: Sequence[Sequence[int]], rate: int = 10_000, timeout_s: float = 0.8
-) -> dict[str, Any]:
-    """Send one SYN to each port (`ports`: ranges, both ends included) of each target; tell which answered, and how.
-
-    A SYN-ACK is answered by this node's own kernel with a reset, as for any connection that it does not know. Result:
-    target to {open, refused (lists of ports)}, and ``asked``: ports a target. ``no_way``: targets without a route.
-    """
-    wanted = sorted({port for low, high in ports for port in range(low, high + 1)})
-    if not wanted or wanted[0] < 1 or wanted[-1] > 65535 or len(wanted) * len(targets) > 2 * MOST_PORTS:
-        raise ValueError(f"ports: expected ranges within 1 to 65535 and at most {MOST_PORTS} ports, saw {ports!r}")
-    scanner = _Scanner(targets)
-    try:
-        scanner.send(wanted, min(rate, MOST_RATE))
-        scanner.listen(time.monotonic() + timeout_s)
-    finally:
-        scanner.close()
-    return {"answers": scanner.tell(), "asked": len(wanted), "no_way": scanner.no_way}
-
-
-class _Scanner:
-    def __init__(self, targets: Sequence[str]) -> None:
-        self._port = 20_000 + int.from_bytes(os.urandom(2), "big") % 12_000  # below the kernel's own ephemeral range
-        self._seq = int.from_bytes(os.urandom(4), "big")
-        self._out = socket.socket(socket.AF_INET, socket.SOCK_RAW, socket.IPPROTO_RAW)
-        self._in = socket.socket(socket.AF_INET, socket.SOCK_RAW, socket.IPPROTO_TCP)
-        self._in.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
-        self._in.setblocking(False)
-        self._found: dict[str, dict[str, set[int]]] = {}
-        self._syns: list[tuple[str, Syns]] = []
-        self.no_way: list[str] = []
-        for text in targets:
-            target = str(IPv4Address(text))
-            self._found[target] = {"open": set(), "refused": set()}
-            try:
-                self._syns.append((target, Syns(find_source(target), target, self._port, self._seq)))
-            except OSError:
-                self.no_way.append(target)
-
-    def send(self, ports: Sequence[int], rate: int) -> None:
-        began, sent = time.monotonic(), 0
-        for target, syns in self._syns:
-            for port in ports:
-                with suppress(OSError):  # no neighbour, or a full queue: that port is not answered for
-                    self._out.sendto(syns.build(port), (target, 0))
-                sent += 1
-                if sent % _BURST == 0:
-                    self._drain()
-                    ahead_s = began + sent / rate - time.monotonic()
-                    if ahead_s > 0:
-                        time.sleep(ahead_s)
-
-    def listen(self, deadline: float) -> None:
-        with selectors.DefaultSelector() as poll:
-            poll.register(self._in, selectors.EVENT_READ)
-            while (left_s := deadline - time.monotonic()) > 0:
-                if poll.select(left_s):
-                    self._drain()
-
-    def tell(self) -> dict[str, dict[str, list[int]]]:
-        return {target: {how: sorted(ports) for how, ports in found.items()} for target, found in self._found.items()}
-
-    def close(self) -> None:
-        self._out.close()
-        self._in.close()
-
-    def _drain(self) -> None:
-        while True:
-            try:
-                packet = self._in.recv(256)
-            except BlockingIOError:
-                return
-            answer = parse_syn_answer(packet, self._port, self._seq)
-            if answer is not None and answer[0] in self._found:
-                self._found[answer[0]][answer[2]].add(answer[1])

@@ -32,7 +32,8 @@ def fetch_file(path: str) -> dict[str, str]:
 
 
 def take_census(link: str, inside: list[str], since_ns: int = 0) -> dict[str, Any]:
-    """Return the census of a link's capture from `since_ns` (wall clock) so far, and ``dropped``: packets that the capture lost (0: it holds all).
+    """Return the census of a link's capture from `since_ns` (wall clock) on, and ``dropped``: packets that the capture
+    lost (0: it holds all).
 
     Raises: OSError where the link is not captured, CensusError, CaptureError.
     """

@@ -14,28 +14,15 @@ import threading
 import time
 from collections.abc import Mapping
 from contextlib import suppress
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
+from emulators.common.server_tls import build_server_tls
 from emulators.common.service import Console, Handler, log
 from emulators.hq.syslog_message import SyslogError, find_sequence, parse_message, split_stream
 
 HANDSHAKE_S = 10.0
 LONGEST_POSE_S = 30.0
 FIELDS = ("facility", "severity", "timestamp", "hostname", "app", "procid", "msgid", "structured", "text")
-
-
-def build_tls(certificate_pem: str, key_pem: str) -> ssl.SSLContext:
-    """Return a server's context. Raises: ssl.SSLError."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    with TemporaryDirectory() as folder:  # the ssl module takes a key from a file only
-        path = Path(folder) / "server.pem"
-        path.touch(mode=0o600)
-        path.write_text(f"{key_pem}\n{certificate_pem}")
-        context.load_cert_chain(path)
-    return context
 
 
 class LogSink:
@@ -45,8 +32,8 @@ class LogSink:
         self._console, self._transport = console, str(settings["transport"])
         self._own = self._other = self._shown = None
         if self._transport == "tls":
-            self._own = self._shown = build_tls(settings["certificate_pem"], settings["key_pem"])
-            self._other = build_tls(settings["other"]["certificate_pem"], settings["other"]["key_pem"])
+            self._own = self._shown = build_server_tls(settings["certificate_pem"], settings["key_pem"])
+            self._other = build_server_tls(settings["other"]["certificate_pem"], settings["other"]["key_pem"])
         self._lines: set[socket.socket] = set()
         self._lock = threading.Lock()
         self._port = int(settings["port"])

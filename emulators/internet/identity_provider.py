@@ -11,8 +11,6 @@ import ssl
 import threading
 import time
 import urllib.parse
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from aiohttp import web
@@ -42,17 +40,6 @@ def build_app(sign_in: SignIn, path: str) -> web.Application:
     app.add_routes([web.get(path + DISCOVERY, describe), web.get(f"{path}/jwks", list_keys)])
     app.add_routes([web.post(f"{path}/token", grant)])
     return app
-
-
-def build_tls(certificate_pem: str, key_pem: str) -> ssl.SSLContext:
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    with TemporaryDirectory() as folder:  # the ssl module takes a key from a file only
-        path = Path(folder) / "server.pem"
-        path.touch(mode=0o600)
-        path.write_text(f"{key_pem}\n{certificate_pem}")
-        context.load_cert_chain(path)
-    return context
 
 
 def start_identity_provider(

@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from emulators.common.probes import find_address
+from emulators.common.server_tls import build_server_tls
 from emulators.common.service import Handler
 from emulators.common.totp import find_step, make_code
-from emulators.internet.identity_provider import DISCOVERY, build_tls, start_identity_provider
+from emulators.internet.identity_provider import DISCOVERY, start_identity_provider
 from emulators.internet.sign_in import STEPS_LATE, SignIn, User
 
 MEDIA_TYPE = "application/yang-data+json"  # RFC 8040 section 11.3
@@ -144,7 +145,7 @@ def open_desk(settings: Mapping[str, Any], name_server: str) -> dict[str, Handle
     """
     users = tuple(User(u["name"], u["password"], bytes.fromhex(u["totp_secret"])) for u in settings["users"])
     sign_in = SignIn(settings["issuer"], settings["audience"], users)
-    tls = build_tls(settings["certificate_pem"], settings["key_pem"])
+    tls = build_server_tls(settings["certificate_pem"], settings["key_pem"])
     start_identity_provider(sign_in, settings["issuer"], settings["address"], tls)
     desk = Desk(
         user=users[0],

@@ -11,7 +11,6 @@ import datetime
 import socket
 import socketserver
 import ssl
-import struct
 import tempfile
 import threading
 import urllib.parse
@@ -25,6 +24,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
+from emulators.common.dns_stream import read_message, write_message
 from emulators.common.service import log
 
 DNS_PORT, DOT_PORT, DOH_PORT = 53, 853, 443  # RFC 1035 section 4.2, RFC 7858 section 3.1, RFC 8484 section 5
@@ -45,8 +45,8 @@ def start_resolvers(addresses: Sequence[str], names: Sequence[str], upstream: st
 def relay(query: bytes, upstream: str) -> bytes:
     """Ask the name server over TCP, which takes any size. Raises: OSError."""
     with socket.create_connection((upstream, DNS_PORT), RELAY_S) as line:
-        line.sendall(struct.pack("!H", len(query)) + query)
-        return _read_message(line)
+        write_message(line, query)
+        return read_message(line)
 
 
 class _Tls:
@@ -75,8 +75,8 @@ class _TlsMessages(socketserver.BaseRequestHandler):
     def handle(self) -> None:
         with suppress(OSError, EOFError), self.server.tls.wrap(self.request) as line:
             while True:
-                answer = relay(_read_message(line), self.server.tls.upstream)
-                line.sendall(struct.pack("!H", len(answer)) + answer)
+                answer = relay(read_message(line), self.server.tls.upstream)
+                write_message(line, answer)
 
 
 class _HttpsServer(ThreadingHTTPServer):
@@ -138,21 +138,6 @@ class _HttpsMessages(BaseHTTPRequestHandler):
 
     def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the library's name
         log(f"resolver {self.client_address[0]}: {format % args}")
-
-
-def _read_message(line: socket.socket) -> bytes:
-    """Read one message with its two octets of length (RFC 1035 section 4.2.2). Raises: EOFError at the end."""
-    (length,) = struct.unpack("!H", _read(line, 2))
-    return _read(line, length)
-
-
-def _read(line: socket.socket, count: int) -> bytes:
-    data = b""
-    while len(data) < count:
-        if not (piece := line.recv(count - len(data))):
-            raise EOFError(f"ended after {len(data)} of {count} octets")
-        data += piece
-    return data
 
 
 def _make_context(names: Sequence[str]) -> ssl.SSLContext:

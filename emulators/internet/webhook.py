@@ -10,13 +10,12 @@ from __future__ import annotations
 import asyncio
 import ssl
 import threading
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from aiohttp import web
 
 from emulators.common.cloudevents import CloudEvent, CloudEventError, parse_request
+from emulators.common.server_tls import build_server_tls
 from emulators.common.service import Console
 
 START_TIMEOUT_S = 10.0
@@ -59,14 +58,7 @@ def build_tls(settings: dict[str, Any]) -> ssl.SSLContext | None:
     """Return the server's context; None where it has no certificate."""
     if "certificate_pem" not in settings:
         return None
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2  # RFC 9325 section 3.1.1
-    with TemporaryDirectory() as folder:  # the ssl module takes a key from a file only
-        path = Path(folder) / "server.pem"
-        path.touch(mode=0o600)
-        path.write_text(f"{settings['key_pem']}\n{settings['certificate_pem']}")
-        context.load_cert_chain(path)
-    return context
+    return build_server_tls(settings["certificate_pem"], settings["key_pem"])
 
 
 def start_webhook(console: Console, settings: dict[str, Any], host: str) -> None:

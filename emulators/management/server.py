@@ -12,12 +12,11 @@ import ssl
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from aiohttp import web
 
+from emulators.common.server_tls import build_server_tls
 from emulators.common.service import Console
 from emulators.management.identity import IdentityError, read_identity
 from emulators.management.machine import ManagementMachine
@@ -40,15 +39,9 @@ def build_tls(
     certificate_pem: str, key_pem: str, device_ca_pem: str, on_refused: Callable[[str], None]
 ) -> ssl.SSLContext:
     """Return the server's TLS context. `on_refused` is told why a handshake failed."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context = build_server_tls(certificate_pem, key_pem)
     context.verify_mode = ssl.CERT_OPTIONAL
     context.load_verify_locations(cadata=device_ca_pem)
-    with TemporaryDirectory() as folder:  # the ssl module takes a key from a file only
-        path = Path(folder) / "server.pem"
-        path.touch(mode=0o600)
-        path.write_text(f"{key_pem}\n{certificate_pem}")
-        context.load_cert_chain(path)
 
     class WitnessedHandshake(ssl.SSLObject):
         def do_handshake(self) -> None:

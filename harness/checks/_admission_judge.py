@@ -13,13 +13,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from harness.checks._shared import HQ
 from harness.core.admission_cast import Device, Port
 from harness.core.entries import Answer, Evidence, Seen, as_list, hold, leave_open
-from harness.core.model import Finding, Plan, Segment
+from harness.core.model import Finding, Plan
+from harness.core.sections import Segment
 from harness.stages._shared import find_segment_network, is_inside
 
 NAME = "admission"
-HQ = "hq-endpoint"
 DOWN, UP = f"{NAME}.radius.down", f"{NAME}.radius.up"
 
 

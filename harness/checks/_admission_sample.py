@@ -6,11 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from emulators.common.controls import Admission
-from harness.checks._admission_judge import DOWN, HQ, NAME, UP
+from harness.checks._admission_judge import DOWN, NAME, UP
+from harness.checks._shared import HQ
 from harness.core.admission_cast import list_ports
 from harness.core.entries import Example
-from harness.core.model import Observation, Plan, Radius, SecretRef
+from harness.core.model import Observation, Plan
 from harness.core.sample import answered, build_plan, saw
+from harness.core.sections import Radius, SecretRef
 
 _IN: dict[str, Any] = {"arp": True, "echo": True, "tcp": "open", "peers": [], "beyond": False}
 _OUT: dict[str, Any] = {"dhcp": None, "arp": False, "echo": False, "tcp": "silent", "peers": [], "beyond": False}

@@ -23,7 +23,8 @@ from harness.core.app_names import (
     list_strangers,
 )
 from harness.core.entries import Evidence
-from harness.core.model import Ask, Plan, Segment
+from harness.core.model import Ask, Plan
+from harness.core.sections import Segment
 from harness.stages._shared import ask_lease, label_lease
 
 NAME = "applications"

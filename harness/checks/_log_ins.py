@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from harness.checks._shared import find_address_for_hq
-from harness.core.model import Administration, Plan
+from harness.core.model import Plan
 from harness.core.references import OPERATOR_KEY, OPERATOR_PASSWORD, to_reference
+from harness.core.sections import Administration
 
 TRY_S = 8.0
 """A timeout of one step of a trial: many round trips of the slowest link that a site may have."""

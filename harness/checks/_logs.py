@@ -8,8 +8,9 @@ from typing import Any
 from emulators.common.log_events import EVENT_SEVERITIES, SEVERITIES, is_at_least
 from harness.checks._shared import HQ
 from harness.core.entries import Evidence, Seen, as_count
-from harness.core.model import Logging, Observation, Plan
+from harness.core.model import Observation, Plan
 from harness.core.sample import saw
+from harness.core.sections import Logging
 
 
 def list_messages(plan: Plan, evidence: Evidence) -> tuple[Seen, ...]:

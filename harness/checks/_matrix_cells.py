@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from emulators.common.controls import ANY
 from harness.checks._vantages import Spot, find_screen, is_filtered, is_open, list_spots
 from harness.core.entries import Evidence
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
+from harness.core.sections import Segment
 
 TRIED = (
     "icmp", "tcp/22", "tcp/80", "tcp/443", "tcp/445", "tcp/3389", "tcp/8443", "udp/161", "udp/514", "udp/5004",

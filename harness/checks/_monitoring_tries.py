@@ -13,8 +13,9 @@ from typing import Any
 from harness.checks._shared import HQ, find_address_for_hq, find_router_address, list_clients
 from harness.checks._vantages import find_wan
 from harness.core.entries import Evidence
-from harness.core.model import Monitoring, Plan, SnmpUser
+from harness.core.model import Plan
 from harness.core.references import to_reference
+from harness.core.sections import Monitoring, SnmpUser
 
 SYSTEM = "1.3.6.1.2.1.1"
 UP_TIME, CONTACT, NAME, LOCATION = (f"{SYSTEM}.{number}.0" for number in (3, 4, 5, 6))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.checks._matrix_cells import list_services
-from harness.checks._shared import HQ, find_router_address
+from harness.checks._shared import HQ, find_address_for_hq, find_router_address
 from harness.checks._vantages import (
     Spot,
     find_lease,
@@ -18,7 +18,8 @@ from harness.checks._vantages import (
     read_file,
 )
 from harness.core.entries import Evidence
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
+from harness.core.sections import Segment
 
 SYSTEM_PORTS = (1, 1023)  # RFC 6335 section 6
 ATTACKED = (
@@ -38,12 +39,14 @@ RATE_INSIDE, RATE_OUTSIDE = 15_000, 2_500
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Who looks, where its sweeps are labelled, and what it must find to be believed (address, service)."""
+    """Who looks, where its sweeps are labelled, what it must find to be believed (address, service), and which of the
+    router's addresses must answer its echo: what it finds of its own says nothing of the way to the router."""
 
     node: str
     name: str
     rate: int
     control: tuple[str, str]
+    echo: str
 
 
 def list_views(plan: Plan, evidence: Evidence) -> tuple[tuple[View, Segment | None], ...]:
@@ -51,14 +54,16 @@ def list_views(plan: Plan, evidence: Evidence) -> tuple[tuple[View, Segment | No
     views: list[tuple[View, Segment | None]] = []
     for client, segment in list_all_clients(plan):
         if find_lease(evidence, client):
-            control = (find_router_address(segment), "tcp/53")
-            views.append((View(client, f"{segment.name} ({client})", RATE_INSIDE, control), segment))
-    own = (plan.branch.acceptance.ping_target, "tcp/80")
-    views.append((View(HQ, "HQ", RATE_OUTSIDE, own), None))
+            own = find_router_address(segment)
+            views.append((View(client, f"{segment.name} ({client})", RATE_INSIDE, (own, "tcp/53"), own), segment))
+    through = find_address_for_hq(plan)
+    if through is not None:
+        own = plan.branch.acceptance.ping_target
+        views.append((View(HQ, "HQ", RATE_OUTSIDE, (own, "tcp/80"), through), None))
     wan = find_wan(plan, evidence)
     if wan is not None:
         name = f"the far side of the uplink ({wan.node})"
-        views.append((View(wan.node, name, RATE_OUTSIDE, (wan.address, "")), None))
+        views.append((View(wan.node, name, RATE_OUTSIDE, (wan.address, ""), wan.address), None))
     return tuple(views)
 
 
@@ -107,3 +112,19 @@ def read_listening(evidence: Evidence, check: str) -> tuple[int, ...]:
             if len(words) > 3 and words[3] == LISTENING:
                 ports.add(int(words[1].rpartition(":")[2], 16))
     return tuple(sorted(ports - {0}))
+
+
+def list_ports(evidence: Evidence, check: str) -> list[list[int]]:
+    """Return the ranges of ports that are swept."""
+    return [list(SYSTEM_PORTS), *([port, port] for port in sorted({*ATTACKED, *read_listening(evidence, check)}))]
+
+
+def count_ports(evidence: Evidence, check: str) -> int:
+    """Return how many ports are swept."""
+    return len({port for low, high in list_ports(evidence, check) for port in range(low, high + 1)})
+
+
+def list_swept(plan: Plan, evidence: Evidence, view: View, segment: Segment | None) -> tuple[str, ...]:
+    """Return the addresses that a vantage sweeps, its control's among them."""
+    others = (spot.address for spot in list_others(plan, evidence, view, segment))
+    return tuple(dict.fromkeys((*list_router(plan, evidence, view), *others, view.control[0])))

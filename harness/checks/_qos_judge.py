@@ -274,7 +274,7 @@ def _judge_outer(reading: Reading) -> Iterator[Finding]:
 
 def _judge_untrusted(reading: Reading) -> Iterator[Finding]:
     flow, flooder = reading.find(MARKED), find_flooder(reading.plan)
-    if flooder is None or not flow.sent:
+    if flooder is None or flooder.segment.name in reading.qos.trusted or not list_urgent(reading.qos):
         return
     claim = f"marks of segment {flooder.segment.name}, which is not trusted, leave as df"
     seen = dict(flow.dscp or {})

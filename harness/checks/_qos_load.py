@@ -13,8 +13,9 @@ from typing import Any
 from emulators.common.controls import ANY, DSCP_VALUES, Qos, QosClass
 from harness.checks._shared import HQ
 from harness.core.entries import Evidence
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
 from harness.core.proposals import parse_esp
+from harness.core.sections import Segment
 from harness.core.sizes import Suite, SuiteError, find_outer_bytes, parse_suite
 from harness.stages._shared import find_client
 

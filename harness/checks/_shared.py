@@ -6,7 +6,8 @@ import ipaddress
 from collections.abc import Iterable
 
 from harness.core.entries import Evidence
-from harness.core.model import Ask, Plan, Segment
+from harness.core.model import Ask, Plan
+from harness.core.sections import Segment
 from harness.stages._shared import ask_lease, find_client, find_segment_network, label_lease
 
 HQ = "hq-endpoint"
@@ -31,6 +32,11 @@ def find_address_for_hq(plan: Plan) -> str | None:
         if any(network.version == s.version and network.subnet_of(s) for s in selectors):  # type: ignore[arg-type]
             return find_router_address(segment)
     return None
+
+
+def is_awaited(evidence: Evidence, asks: Iterable[Ask]) -> bool:
+    """Say whether one of the asks has no answer yet."""
+    return any(evidence.find_answer(ask.label) is None for ask in asks)
 
 
 def ask_after_lease(evidence: Evidence, client: str, asks: Iterable[Ask]) -> tuple[Ask, ...]:

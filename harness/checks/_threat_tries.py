@@ -9,7 +9,9 @@ from typing import Any
 
 from emulators.common.controls import Threats
 from emulators.common.log_events import THREAT_DETECTED
+from harness.checks._disturb import ROUTER
 from harness.checks._logs import find_event, is_told, list_messages
+from harness.checks._shared import is_awaited
 from harness.checks._vantages import find_lease, list_all_clients
 from harness.core.entries import Evidence, Seen, Spoil
 from harness.core.model import Ask, Plan
@@ -17,7 +19,6 @@ from harness.core.threat_ways import Way, list_ways
 from harness.stages._shared import ask_lease, label_lease
 
 NAME = "threats"
-ROUTER = "router"
 PORT_SCAN = "port-scan"
 PIECES = (0, 7)
 """Octets a segment: all at once, and so few that every pattern lies across several."""
@@ -91,22 +92,18 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
         return tuple(leases)
     nodes = sorted({way.node for way, _ in used})
     due = [Ask(node, "exchange_seen", {"forget": True}, label_forget(node)) for node in nodes]
-    if _is_open(evidence, due):
+    if is_awaited(evidence, due):
         return tuple(due)
     bodies = list_bodies(plan)
     for way, client in used if bodies else ():
         lines = [body.build(way, client) for body in bodies]
         due.append(Ask(client, "exchange", {"tries": lines, "timeout_s": TRY_S}, label_bodies(client)))
-    if _is_open(evidence, due):
+    if is_awaited(evidence, due):
         return tuple(due)
     for way, client in used if scans(plan) else ():
         args = {"targets": [way.address], "ports": [list(SCAN_PORTS)], "rate": SCAN_RATE}
         due.append(Ask(client, "scan", args, label_scan(client)))
     return (*due, *(Ask(node, "exchange_seen", {}, label_seen(node)) for node in nodes))
-
-
-def _is_open(evidence: Evidence, asks: list[Ask]) -> bool:
-    return any(evidence.find_answer(ask.label) is None for ask in asks)
 
 
 def find_last_told(plan: Plan, evidence: Evidence) -> Seen | None:

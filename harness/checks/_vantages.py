@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import base64
 import ipaddress
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from emulators.common.controls import ANY
-from harness.checks._shared import HQ, find_router_address
+from harness.checks._shared import HQ, find_router_address, is_awaited
 from harness.core.entries import Answer, Evidence, Spoil, as_list
-from harness.core.model import Ask, Plan, Segment
+from harness.core.model import Ask, Plan
+from harness.core.sections import Segment
 from harness.stages._shared import (
     CLIENTS,
     ask_lease,
@@ -34,7 +36,11 @@ LABEL_WAN = "wan.address"
 WAN_ROUTES = "gtp0\t02004064\t00000000\t0001\t0\t0\t0\tFFFFFFFF\t0\t0\t0\n"
 """What a carrier's routes look like with a bearer of 100.64.0.2: for examples."""
 TRY_S = 0.8
-AGAIN = 1  # an unanswered try is made once more: one lost packet in a hundred is nobody's refusal
+AGAIN, MOST_AGAIN = 1, 6
+"""How often an unanswered try is made once more: a lost packet is nobody's refusal. More often where the site's link
+loses more (`find_again`)."""
+LOST_BY_CHANCE = 1e-5
+"""How often a try that is open may stay unanswered by the link's own loss: a run makes some hundreds. Our choice."""
 SWEEP_TIMEOUT_S = 25.0
 """A timeout: it protects us. The tries take 2 s, and wait their turn on a busy machine."""
 
@@ -169,17 +175,13 @@ def ask_in_steps(
         return leases
     nodes = list_targets(plan)
     due = [Ask(n, "arrivals", {"prefix": f"{check}.", "forget": True}, label_forget(check, n)) for n in nodes]
-    if _is_open(evidence, due):
+    if is_awaited(evidence, due):
         return tuple(due)
     tried = list(tries(plan, evidence))
     due += tried
-    if _is_open(evidence, tried):
+    if is_awaited(evidence, tried):
         return tuple(due)
     return (*due, *(Ask(n, "arrivals", {"prefix": f"{check}."}, label_arrived(check, n)) for n in nodes))
-
-
-def _is_open(evidence: Evidence, asks: Iterable[Ask]) -> bool:
-    return any(evidence.find_answer(ask.label) is None for ask in asks)
 
 
 # ---------------------------------------------------------------- reading answers
@@ -212,9 +214,18 @@ def build_try(target: str, service: str, token: str | None = None) -> dict[str, 
     return {"target": target, "service": service} | ({"token": token} if token else {})
 
 
-def ask_sweep(node: str, tries: Sequence[Mapping[str, Any]], label: str) -> Ask:
+def find_again(plan: Plan) -> int:
+    """Return how often an unanswered try is made once more, by the loss that the carrier has on record for the site."""
+    loss = plan.records.carrier.loss_pct / 100 if is_cellular(plan) else 0.0
+    both_ways = 1 - (1 - loss) ** 2
+    if both_ways in (0.0, 1.0):
+        return AGAIN if not both_ways else MOST_AGAIN
+    return min(MOST_AGAIN, max(AGAIN, math.ceil(math.log(LOST_BY_CHANCE) / math.log(both_ways)) - 1))
+
+
+def ask_sweep(node: str, tries: Sequence[Mapping[str, Any]], label: str, again: int = AGAIN) -> Ask:
     """Return the ask for a batch of tries."""
-    return Ask(node, "sweep", {"tries": [dict(t) for t in tries], "timeout_s": TRY_S, "again": AGAIN}, label)
+    return Ask(node, "sweep", {"tries": [dict(t) for t in tries], "timeout_s": TRY_S, "again": again}, label)
 
 
 # ---------------------------------------------------------------- weakening

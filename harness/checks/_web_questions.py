@@ -8,7 +8,8 @@ from typing import Any
 
 from emulators.common.controls import WebFilter
 from harness.checks._shared import find_router_address
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
+from harness.core.sections import Segment
 from harness.core.web_names import (
     OTHER_RESOLVERS,
     find_resolvers,

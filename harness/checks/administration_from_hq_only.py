@@ -23,6 +23,7 @@ from harness.checks._vantages import (
     ask_sweep,
     ask_wan,
     build_try,
+    find_again,
     find_lease,
     find_wan,
     hand_out,
@@ -32,9 +33,10 @@ from harness.checks._vantages import (
     read_outcomes,
 )
 from harness.core.entries import Check, Evidence, Example, Seen, Spoil, find_broken, hold, leave_open
-from harness.core.model import Administration, Ask, Finding, Observation, Plan
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.references import OPERATOR_KEY, to_reference
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Administration
 from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
 
 NAME = "administration_from_hq_only"
@@ -111,7 +113,8 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     if leases or evidence.find_answer(LABEL_WAN) is None:
         return (*due, *leases)
     views = _list_views(plan, evidence)
-    return (*due, *(ask_sweep(v.node, [build_try(*t) for t in v.tries], _label(v.node)) for v in views))
+    again = find_again(plan)
+    return (*due, *(ask_sweep(v.node, [build_try(*t) for t in v.tries], _label(v.node), again) for v in views))
 
 
 def _has_key_from_hq(plan: Plan) -> bool:

@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from harness.checks._admission_judge import DOWN, HQ, NAME, UP, find_tries, judge_in, judge_newcomer, judge_out
+from harness.checks._admission_judge import DOWN, NAME, UP, find_tries, judge_in, judge_newcomer, judge_out
 from harness.checks._admission_sample import EXAMPLES
+from harness.checks._shared import HQ
 from harness.core.admission_cast import METHODS, Device, Port, find_address, find_unlisted, list_ports
 from harness.core.entries import Check, Evidence, Spoil, find_broken, leave_open
-from harness.core.model import Ask, Finding, Plan, Segment
+from harness.core.model import Ask, Finding, Plan
+from harness.core.sections import Segment
 from harness.stages._shared import ask_lease, label_lease
 
 __all__ = ["CHECK", "EXAMPLES"]

@@ -8,62 +8,49 @@ controls. Not here: what the device writes meanwhile (logs_of_events.py).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from emulators.common.controls import AlertCondition, Alerts
-from harness.checks import lockout, threats
-from harness.checks._disturb import CARRIER, GATEWAY, INTERNET, ROUTER, ask_away, find_after, find_away
+from emulators.common.controls import AlertCondition, Alerts, Lockout
+from harness.checks import lockout
+from harness.checks._alert_causes import (
+    BEATS,
+    BOTH,
+    CAUSES,
+    CLEARED,
+    FIRST,
+    LINKS,
+    MADE_ELSEWHERE,
+    RAISED,
+    SLACK_S,
+    Cause,
+    can_fail_over,
+    find_detect_s,
+    find_reason,
+    find_silence_s,
+    is_over,
+    list_alerts,
+    list_conditions,
+)
+from harness.checks._disturb import CARRIER, GATEWAY, INTERNET, ROUTER, ask_away
+from harness.checks._shared import is_awaited
 from harness.core.entries import Check, Evidence, Example, Seen, Spoil, hold, leave_open, set_aside
 from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan, saw
-from harness.core.timing import to_ns, to_s
+from harness.core.sections import Administration
+from harness.core.timing import to_s
 
 NAME = "alerts"
 WAIT_S = 60.0
-LINKS = {"cellular": (CARRIER, "radio"), "ethernet": (INTERNET, "fixed")}
-"""An uplink's link on the bench, and the node that can cut it."""
-FIRST, BOTH = f"{NAME}.first_cut", f"{NAME}.cut"
-BEATS = 3
-"""Heartbeats missed that make a device silent (emulators/management/alerts.py)."""
-SLACK_S = 1.0
-PING_WAIT_S = 1.0
-"""How long the device waits for a health check's answer (emulators/router/runtime/uplinks.py)."""
-QUIET_S = 3.0
-"""How long a threat must not be seen to be over (emulators/router/runtime/alert_conditions.py)."""
-RAISED, CLEARED = "raised", "cleared"
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """Why an alert is due. `since`: the cause; `until`: its end, None while it lasts. `told_s`: how long its end takes
-    to be one; `before_ns`: alerts from then on are of other causes."""
-
-    since: Seen
-    until: Seen | None
-    subject: str | None = None
-    told_s: float = 0.0
-    before_ns: int | None = None
 
 
 def why_not(plan: Plan) -> str | None:
-    return None if plan.branch.alerts else "the profile sets no alerts"
-
-
-def _conditions(plan: Plan) -> dict[str, AlertCondition]:
-    return {c.condition: c for c in plan.branch.alerts.conditions} if plan.branch.alerts else {}
-
-
-def _fails_over(plan: Plan) -> bool:
-    return "uplink_failover" in _conditions(plan) and len(plan.branch.uplinks) > 1 and plan.branch.health is not None
-
-
-def _detect_s(plan: Plan) -> float:
-    """Return how long the device takes at most to find its uplink sick."""
-    health = plan.branch.health
-    return health.failures * (health.interval_s + PING_WAIT_S) if health else 0.0
+    if plan.branch.alerts is None:
+        return "the profile sets no alerts"
+    reasons = [find_reason(plan, condition) for condition in list_conditions(plan)]
+    return None if None in reasons else f"no condition can occur: {'; '.join(map(str, reasons)) or 'none is named'}"
 
 
 # ---------------------------------------------------------------- causes
@@ -72,134 +59,35 @@ def _detect_s(plan: Plan) -> float:
 def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     """One disturbance after the other, each once the one before is over and told."""
     due: list[Ask] = []
-    conditions = _conditions(plan)
-    for condition, check in (("lockout", lockout.CHECK), ("threat", threats.CHECK)):
+    conditions = list_conditions(plan)
+    for condition, check in MADE_ELSEWHERE.items():
         if condition in conditions and check.why_not(plan) is None:
             due += check.actions(plan, evidence)  # asks that were answered before are not sent again
-            if any(evidence.find_answer(ask.label) is None for ask in due):
+            if is_awaited(evidence, due):
                 return tuple(due)
     if "tunnel_down" in conditions:
         due.append(ask_away())
-        if not _is_over(plan, evidence, "tunnel_down"):
+        if not is_over(plan, evidence, "tunnel_down"):
             return tuple(due)
-    if _fails_over(plan):
+    if can_fail_over(plan):
         node, link = LINKS[plan.branch.uplinks[0]]
-        due.append(Ask(node, "outage", {"name": link, "for_s": _detect_s(plan) + SLACK_S}, FIRST))
-        if not _is_over(plan, evidence, "uplink_failover"):
+        due.append(Ask(node, "outage", {"name": link, "for_s": find_detect_s(plan) + SLACK_S}, FIRST))
+        if not is_over(plan, evidence, "uplink_failover"):
             return tuple(due)
-    if "device_silent" in conditions:
-        for_s = BEATS * plan.branch.heartbeat_s + SLACK_S
+    if "device_silent" in conditions and find_reason(plan, "device_silent") is None:
         for kind in plan.branch.uplinks:
             node, link = LINKS[kind]
-            due.append(Ask(node, "outage", {"name": link, "for_s": for_s}, f"{BOTH}.{link}"))
+            due.append(Ask(node, "outage", {"name": link, "for_s": find_silence_s(plan)}, f"{BOTH}.{link}"))
     return tuple(due)
-
-
-def _is_over(plan: Plan, evidence: Evidence, condition: str) -> bool:
-    """Say whether a condition's cause is over and its end was told, or will hardly be any more."""
-    for cause in CAUSES[condition](plan, evidence):
-        if cause.until is None:
-            return False
-        if _find_alert(evidence, condition, CLEARED, cause) is not None:
-            return True
-        limit_ns = cause.until.at_ns + to_ns(_conditions(plan)[condition].within_s + cause.told_s)
-        return any(s.at_ns > limit_ns for s in evidence)
-    return False
-
-
-def _find_tunnel_down(plan: Plan, evidence: Evidence) -> Iterator[Cause]:
-    away = find_away(evidence)
-    if away is not None and away.down is not None:
-        cuts = [s.at_ns for node in (CARRIER, INTERNET) for s in evidence.find_all(node, "link.cut")]
-        yield Cause(away.down, away.up, before_ns=min(cuts, default=None))
-
-
-def _list_cuts(plan: Plan, evidence: Evidence) -> tuple[tuple[Seen, Seen | None], ...]:
-    """Return each cut of the preferred uplink's link, with its end."""
-    node, link = LINKS[plan.branch.uplinks[0]]
-    ends = evidence.find_all(node, "link.restored", name=link)
-    cuts = evidence.find_all(node, "link.cut", name=link)
-    return tuple((cut, next((e for e in ends if e.at_ns > cut.at_ns), None)) for cut in cuts)
-
-
-def _find_failover(plan: Plan, evidence: Evidence) -> Iterator[Cause]:
-    cuts = _list_cuts(plan, evidence)
-    if _fails_over(plan) and cuts:
-        cut, end = cuts[0]
-        yield Cause(cut, end, told_s=_detect_s(plan), before_ns=cuts[1][0].at_ns if len(cuts) > 1 else None)
-
-
-def _find_silence(plan: Plan, evidence: Evidence) -> Iterator[Cause]:
-    """All links are cut: the last that was is the cause, the first that comes back its end."""
-    ends, cuts = [], []
-    for kind in plan.branch.uplinks:
-        node, link = LINKS[kind]
-        cut = evidence.find_last(node, "link.cut", name=link)
-        if cut is None or evidence.find_answer(f"{BOTH}.{link}") is None:
-            return
-        cuts.append(cut)
-        end = find_after(evidence, node, "link.restored", cut, name=link)
-        if end is not None:
-            ends.append(end)
-    since = max(cuts, key=lambda s: s.at_ns)
-    yield Cause(since, min(ends, key=lambda s: s.at_ns, default=None), told_s=plan.branch.heartbeat_s)
-
-
-def _find_blocks(plan: Plan, evidence: Evidence) -> Iterator[Cause]:
-    for block in evidence.find_all(ROUTER, "source.blocked")[:3]:
-        source = str(block.data.get("source"))
-        released = find_after(evidence, ROUTER, "source.released", block, source=source)
-        yield Cause(block, released, source)
-
-
-def _find_threats(plan: Plan, evidence: Evidence) -> Iterator[Cause]:
-    """A threat lasts while it is seen again within QUIET_S."""
-    met: dict[str, list[Seen]] = {}
-    for seen in evidence.find_all(ROUTER, "threat.detected"):
-        met.setdefault(f"{seen.data.get('signature')} from {seen.data.get('source')}", []).append(seen)
-    for subject, seens in list(met.items())[:4]:
-        last = seens[0]
-        for seen in seens[1:]:
-            if seen.at_ns - last.at_ns > to_ns(QUIET_S):
-                break
-            last = seen
-        following = next((s.at_ns for s in seens if s.at_ns > last.at_ns), None)
-        yield Cause(seens[0], last, subject, told_s=QUIET_S + SLACK_S, before_ns=following)
-
-
-CAUSES: dict[str, Callable[[Plan, Evidence], Iterator[Cause]]] = {
-    "tunnel_down": _find_tunnel_down,
-    "uplink_failover": _find_failover,
-    "device_silent": _find_silence,
-    "lockout": _find_blocks,
-    "threat": _find_threats,
-}
-MADE_HERE = ("tunnel_down", "uplink_failover", "device_silent")
 
 
 # ---------------------------------------------------------------- judging
 
 
-def _list_alerts(evidence: Evidence, condition: str, state: str, cause: Cause) -> list[Seen]:
-    found = evidence.find_all(INTERNET, "alert.received", condition=condition, state=state)
-    until_ns = cause.before_ns
-    return [
-        s
-        for s in found
-        if s.at_ns >= cause.since.at_ns
-        and (until_ns is None or s.at_ns < until_ns)
-        and cause.subject in (None, s.data.get("subject"))
-    ]
-
-
-def _find_alert(evidence: Evidence, condition: str, state: str, cause: Cause) -> Seen | None:
-    return next(iter(_list_alerts(evidence, condition, state, cause)), None)
-
-
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     findings = [_judge_form(evidence)]
-    for condition in _conditions(plan).values():
-        reason = _find_reason(plan, condition.condition)
+    for condition in list_conditions(plan).values():
+        reason = find_reason(plan, condition.condition)
         if reason is not None:
             findings.append(set_aside(NAME, f"{condition.condition} is raised", reason))
             continue
@@ -210,17 +98,6 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
         for cause in causes:
             findings += _judge_cause(plan, evidence, condition, cause)
     return tuple(findings)
-
-
-def _find_reason(plan: Plan, condition: str) -> str | None:
-    """Return why a condition cannot occur in this branch, or None."""
-    if condition == "uplink_failover" and len(plan.branch.uplinks) < 2:
-        return "the branch has one uplink"
-    if condition == "uplink_failover" and plan.branch.health is None:
-        return "the profile does not judge the uplinks' health"
-    if condition == "lockout" and not (plan.branch.administration and plan.branch.administration.lockout):
-        return "the profile sets no lock-out"
-    return "the profile sets no detection of threats" if condition == "threat" and not plan.branch.threats else None
 
 
 def _judge_form(evidence: Evidence) -> Finding:
@@ -237,7 +114,7 @@ def _judge_form(evidence: Evidence) -> Finding:
 def _judge_cause(plan: Plan, evidence: Evidence, condition: AlertCondition, cause: Cause) -> list[Finding]:
     name = f"{condition.condition}{f' ({cause.subject})' if cause.subject else ''}"
     claim, expected = f"{name} is raised, once", f"one alert within {condition.within_s:g} s of its cause"
-    raised = _list_alerts(evidence, condition.condition, RAISED, cause)
+    raised = list_alerts(evidence, condition.condition, RAISED, cause)
     serial = plan.branch.serial
     foreign = [s for s in raised if s.data.get("device") != serial]
     if foreign:
@@ -247,7 +124,7 @@ def _judge_cause(plan: Plan, evidence: Evidence, condition: AlertCondition, caus
     claim, expected = f"{name} is cleared, once", f"one alert within {condition.within_s:g} s of its end"
     if cause.until is None:
         return [*found, leave_open(NAME, claim, expected, "nothing: the cause did not end", [cause.since])]
-    cleared = _list_alerts(evidence, condition.condition, CLEARED, cause)
+    cleared = list_alerts(evidence, condition.condition, CLEARED, cause)
     return [*found, _judge_times(claim, expected, condition, cleared, cause.until, told_s=cause.told_s)]
 
 
@@ -268,10 +145,17 @@ def find_end(plan: Plan, evidence: Evidence) -> Seen | None:
     alerts = evidence.find_all(INTERNET, "alert.received")
     if alerts and all(f.outcome in ("PASS", "NOT_APPLICABLE") for f in judge(plan, evidence)):
         return alerts[-1]
-    made = [c for c in MADE_HERE if c in _conditions(plan) and _find_reason(plan, c) is None]
-    if all(_is_over(plan, evidence, condition) for condition in made):
+    made = [c for c in list_conditions(plan) if find_reason(plan, c) is None]
+    if all(is_over(plan, evidence, condition) for condition in made):
         return max(evidence, key=lambda s: s.at_ns, default=None)
     return None
+
+
+def find_added_s(plan: Plan) -> float:
+    """Return the seconds that the conditions' own limits, heartbeats and health checks add."""
+    conditions, detect_s = list_conditions(plan), 2 * find_detect_s(plan) if can_fail_over(plan) else 0.0
+    silent_s = (BEATS + 1) * plan.branch.heartbeat_s if "device_silent" in conditions else 0.0
+    return sum(condition.within_s for condition in conditions.values()) + detect_s + silent_s
 
 
 # ---------------------------------------------------------------- weakenings
@@ -282,7 +166,7 @@ def list_spoils(plan: Plan) -> tuple[Spoil, ...]:
         return ()
     spoils = []
     for place, condition in enumerate(plan.branch.alerts.conditions):
-        if _find_reason(plan, condition.condition) is not None:
+        if find_reason(plan, condition.condition) is not None:
             continue
         key, drop = f"alerts.conditions[{place}]", partial(_drop, condition.condition)
         spoils.append(Spoil(f"no alert for {condition.condition}", key, drop, "management"))
@@ -317,6 +201,7 @@ CHECK = Check(
     judge=judge,
     timeout_s=WAIT_S,
     awaits=find_end,
+    adds_s=find_added_s,
     disturbs=True,
     clauses=("PCI DSS 4.0.1 10.4.1", "PCI DSS 4.0.1 10.7.2", "NIST SP 800-53 SI-4"),
     spoils=list_spoils,
@@ -360,6 +245,38 @@ def _ask_for(*conditions: str) -> Plan:
 
 _RAISED, _CLEARED = _alert(6.0, "device_silent", RAISED, "1"), _alert(9.0, "device_silent", CLEARED, "2")
 _SILENT, _TUNNEL, _FAILOVER = _ask_for("device_silent"), _ask_for("tunnel_down"), _ask_for("uplink_failover")
+_EITHER, _LOCKOUT = _ask_for("uplink_failover", "device_silent"), _ask_for("lockout")
+_ELSEWHERE = replace(
+    _LOCKOUT,
+    branch=replace(
+        _LOCKOUT.branch, administration=Administration("operator", ("staff",), lockout=Lockout(5, 60.0, 1800.0))
+    ),
+)
+_SOURCE = "10.200.0.10"
+_BLOCKED = _alert(2.5, "lockout", RAISED, "1", subject=_SOURCE)
+_RELEASED = _alert(7.5, "lockout", CLEARED, "2", subject=_SOURCE)
+
+
+def _block(*alerts: Observation) -> tuple[Observation, ...]:
+    """A source is blocked at 2 s and released at 5.9 s, just before the trial ends."""
+    return (
+        saw(ROUTER, "source.blocked", 2.0, source=_SOURCE, failures=5, block_s=1800.0),
+        saw(ROUTER, "source.released", 5.9, source=_SOURCE, reason="operator"),
+        answered("hq-endpoint", lockout.LABEL, 6.0, {}),
+        saw("management", "heartbeat.received", 20.0, serial="SK-000017"),
+        *alerts,
+    )
+
+
+_SLOW = replace(_SILENT, branch=replace(_SILENT.branch, heartbeat_s=30.0))
+_RARE = replace(_SILENT, branch=replace(_SILENT.branch, heartbeat_s=120.0))
+_SLOW_SILENCE = (
+    saw(CARRIER, "link.cut", 1.0, name="radio"),
+    saw(CARRIER, "link.restored", 92.0, name="radio"),
+    answered(CARRIER, f"{BOTH}.radio", 92.0, {"for_s": 91.0}),
+    _alert(9.0, "device_silent", RAISED, "1"),
+    _alert(95.0, "device_silent", CLEARED, "2"),
+)
 _DOWN, _UP = _alert(1.2, "tunnel_down", RAISED, "1"), _alert(4.2, "tunnel_down", CLEARED, "2")
 EXAMPLES = (
     Example("silent, and back", "PASS", _silence(_RAISED, _CLEARED), _SILENT),
@@ -381,7 +298,13 @@ EXAMPLES = (
     ),
     Example("the tunnel down, and up", "PASS", _away(_DOWN, _UP), _TUNNEL),
     Example("the tunnel's end is not raised", "FAIL", _away(_alert(0.5, "tunnel_down", RAISED, "1"), _UP), _TUNNEL),
-    Example("one uplink cannot fail over", "PASS", (_RAISED, _CLEARED), _FAILOVER),
+    Example("one uplink cannot fail over", "NOT_APPLICABLE", (), _FAILOVER),
+    Example("a device whose heartbeats are far apart", "PASS", _SLOW_SILENCE, _SLOW),
+    Example("heartbeats farther apart than the bench cuts a link", "NOT_APPLICABLE", (), _RARE),
+    Example("one uplink cannot fail over, but be silent", "PASS", _silence(_RAISED, _CLEARED), _EITHER),
+    Example("a block is raised, and cleared within the time", "PASS", _block(_BLOCKED, _RELEASED), _LOCKOUT),
+    Example("the end of a block is not told", "FAIL", _block(_BLOCKED), _LOCKOUT),
+    Example("nobody can be locked out from HQ", "NOT_APPLICABLE", (), _ELSEWHERE),
     Example("nothing is caused", "INCONCLUSIVE", (_alert(0.5, "threat", RAISED, "0"),), _TUNNEL),
     Example("the profile sets no alerts", "NOT_APPLICABLE", (), build_plan(alerts=None)),
 )

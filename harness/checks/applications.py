@@ -34,11 +34,14 @@ from harness.checks._application_tries import (
 from harness.checks._vantages import INTERNET_NODE, find_lease
 from harness.core.app_names import find_host
 from harness.core.entries import Answer, Check, Evidence, Example, Spoil, as_list, find_broken, hold, leave_open
-from harness.core.model import Finding, Observation, Plan, Segment
+from harness.core.model import Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Segment
 from harness.stages._shared import label_lease
 
 ANSWERED = "answered"
+OUTCOMES = (ANSWERED, "refused", "silent", "unresolved")
+"""All that the probe can say; any other word, or none, is no refusal."""
 
 
 def why_not(plan: Plan) -> str | None:
@@ -130,10 +133,21 @@ def _judge_servers(plan: Plan, control: Applications, evidence: Evidence) -> Fin
         if t.works
     }
     seen = [one for one in as_list(answer.get("seen")) if isinstance(one, Mapping) and one.get("whole") is True]
+    if not seen and _worked_by_tls(plan, evidence):
+        return leave_open(NAME, claim, expected, "the witness saw not even what was answered", [answer])
     leaks = [one for one in seen if (one.get("kind"), one.get("port"), one.get("server_name")) not in allowed]
     told = [f"{one.get('kind')} to {one.get('address')}:{one.get('port')} ({one.get('server_name')})" for one in leaks]
-    holds = not leaks
-    return hold(NAME, holds, claim, expected, "; ".join(told[:3]) or f"{len(seen)} of allowed tries", [answer])
+    return hold(NAME, not leaks, claim, expected, "; ".join(told[:3]) or f"{len(seen)} of allowed tries", [answer])
+
+
+def _worked_by_tls(plan: Plan, evidence: Evidence) -> bool:
+    """Say whether a bound client finished a TLS exchange, which the servers' witness must have seen."""
+    for client, segment in list_bound(plan):
+        tries = list_client_tries(plan, segment)
+        outcomes = _read(evidence.find_answer(label_tries(client)), len(tries)) or ()
+        if any(t.kind == "tls" and o == ANSWERED for t, o in zip(tries, outcomes, strict=False)):
+            return True
+    return False
 
 
 def _judge_free(plan: Plan, free: tuple[str, Segment], evidence: Evidence) -> Finding:
@@ -153,7 +167,7 @@ def _judge_free(plan: Plan, free: tuple[str, Segment], evidence: Evidence) -> Fi
 def _read(answer: Answer | None, count: int) -> tuple[str, ...] | None:
     results = as_list(answer.get("results")) if answer is not None and answer.ok else []
     outcomes = tuple(str(one.get("outcome")) for one in results if isinstance(one, Mapping))
-    return outcomes if len(outcomes) == count else None
+    return outcomes if len(outcomes) == count and set(outcomes) <= set(OUTCOMES) else None
 
 
 def _tell_missing(evidence: Evidence, client: str) -> str:
@@ -273,6 +287,8 @@ EXAMPLES = (
     Example("the other segment is held back too", "FAIL", _play(free=_when("QUIC", "silent")), _PLAN),
     Example("no server is there: refusals prove nothing", "FAIL", _play(_DEAD, _DEAD, _DEAD), _PLAN),
     Example("the witness is away", "INCONCLUSIVE", _play(alive=False), _PLAN),
+    Example("the witness sees nothing at all", "INCONCLUSIVE", _play(seen=()), _PLAN),
+    Example("the probe has no word for some tries", "INCONCLUSIVE", _play(_when("QUIC", "?")), _PLAN),
     Example("a name is not resolved", "INCONCLUSIVE", _play(_when("elsewhere.example by TLS", "unresolved")), _PLAN),
     Example(
         "a client has no lease: what it cannot use proves nothing",

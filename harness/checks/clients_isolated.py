@@ -32,8 +32,9 @@ from harness.checks._vantages import (
     spoil_segment,
 )
 from harness.core.entries import Answer, Check, Evidence, Example, Spoil, as_count, hold, leave_open, set_aside
-from harness.core.model import Ask, Finding, Observation, Plan, Segment
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Segment
 from harness.stages._shared import LEASE_TIMEOUT_S, find_segment_network, label_lease
 
 NAME = "clients_isolated"

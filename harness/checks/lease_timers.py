@@ -9,8 +9,9 @@ from typing import Any
 
 from harness.checks._shared import find_router_address, list_clients
 from harness.core.entries import Answer, Check, Evidence, Example, Spoil, find_broken, hold
-from harness.core.model import Ask, DhcpRange, Finding, Plan
+from harness.core.model import Ask, Finding, Plan
 from harness.core.sample import answered
+from harness.core.sections import DhcpRange
 from harness.stages._shared import LEASE_TIMEOUT_S, ask_lease, is_address, label_lease
 
 NAME = "lease_timers"
@@ -110,7 +111,7 @@ STAFF: dict[str, Any] = {
     "t2_s": 3150,
 }
 GUEST: dict[str, Any] = {
-    "address": "10.20.30.150",
+    "address": "10.20.30.100",
     "prefix": 24,
     "router": "10.20.30.1",
     "dns": ["10.20.30.1"],

@@ -26,8 +26,9 @@ from harness.core.entries import (
     hold,
     leave_open,
 )
-from harness.core.model import Administration, Ask, Finding, Observation, Plan
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Administration
 
 NAME = LABEL = "lockout"
 SPREAD = 0.8

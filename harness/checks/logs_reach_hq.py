@@ -11,9 +11,10 @@ from harness.checks._disturb import GATEWAY
 from harness.checks._logs import list_current, list_messages, message, rank
 from harness.checks._shared import HQ, find_address_for_hq
 from harness.core.entries import Check, Evidence, Example, Seen, Spoil, hold, leave_open, set_aside
-from harness.core.model import Ask, Finding, Logging, Plan
+from harness.core.model import Ask, Finding, Plan
 from harness.core.references import OPERATOR_KEY, to_reference
 from harness.core.sample import answered, build_plan, saw
+from harness.core.sections import Logging
 
 NAME = "logs_reach_hq"
 LOG_IN, TRY_S = f"{NAME}.log_in", 10.0
@@ -161,6 +162,7 @@ CHECK = Check(
     judge=judge,
     timeout_s=WAIT_S,
     awaits=find_enough,
+    adds_s=lambda plan: MOST_BEATS * plan.branch.heartbeat_s,
     clauses=("PCI DSS 4.0.1 10.2.1", "PCI DSS 4.0.1 10.3.3", "45 CFR 164.312(b)", "NIST SP 800-53 AU-4"),
     spoils=list_spoils,
 )
@@ -189,5 +191,6 @@ EXAMPLES = (
     Example("under another name", "FAIL", (message(3.0, 1, "info", hostname="localhost"), *_beats(4.0, 6.0))),
     Example("none comes", "FAIL", (*_beats(4.0, 6.0),)),
     Example("no heartbeat: nothing below was written", "INCONCLUSIVE", (_GOOD, *_beats())),
+    Example("heartbeats are far apart", "PASS", (_GOOD, *_beats(33.0, 63.0)), build_plan(heartbeat_s=30.0)),
     Example("the profile sets no log server", "NOT_APPLICABLE", (), build_plan(logging=None)),
 )

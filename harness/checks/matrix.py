@@ -17,11 +17,13 @@ from emulators.common.controls import ANY
 from harness.checks._matrix_cells import TRIED, Outcome, list_services, list_tries
 from harness.checks._shared import HQ, find_router_address
 from harness.checks._vantages import (
+    INTERNET_NODE,
     SWEEP_TIMEOUT_S,
     Spot,
     ask_in_steps,
     ask_sweep,
     build_try,
+    find_again,
     find_lease,
     is_alive,
     is_arrived,
@@ -37,8 +39,9 @@ from harness.checks._vantages import (
     spoil_reach,
 )
 from harness.core.entries import Answer, Check, Evidence, Example, Seen, Spoil, hold, leave_open
-from harness.core.model import Ask, Finding, Observation, Plan, Segment
-from harness.core.sample import answered, build_plan
+from harness.core.model import Ask, Finding, Observation, Plan
+from harness.core.sample import answered, build_plan, saw
+from harness.core.sections import Segment
 from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
 
 NAME = "matrix"
@@ -59,7 +62,7 @@ def _sweeps(plan: Plan, evidence: Evidence) -> Sequence[Ask]:
             tries = [build_try(find_router_address(segment), "icmp")]
             listed = list_tries(plan, evidence, NAME, client, segment)
             tries += [build_try(t.spot.address, t.service, t.token) for t in listed]
-            due.append(ask_sweep(client, tries, _label(client)))
+            due.append(ask_sweep(client, tries, _label(client), find_again(plan)))
     return due
 
 
@@ -74,6 +77,8 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     seen = {c: _read(plan, evidence, c, s) for c, s in list_all_clients(plan)}
     reached = {s.tried.spot.node for found in seen.values() for s in found or () if s.outcome == "open"}
     answers = {c: evidence.find_answer(_label(c)) for c in seen}
+    if evidence.find_first("management", "heartbeat.received") is not None:  # whom nobody may reach, the router does
+        reached.add(INTERNET_NODE)
     linked = {c for c, answer in answers.items() if _is_linked(answer)}
     found: list[Finding] = []
     for client, segment in list_all_clients(plan):
@@ -211,6 +216,10 @@ CHECK = Check(
 
 _PLAN = build_plan()
 _SHUT = build_plan(segments=(_PLAN.branch.segments[0], replace(_PLAN.branch.segments[1], reach=())))
+_INSIDE = build_plan(
+    segments=tuple(replace(s, reach=tuple(r for r in s.reach if r.to == "hq")) for s in _PLAN.branch.segments)
+)
+_BEAT = saw("management", "heartbeat.received", 3.0, serial="SK-000017")
 _LEASES = {"client1": "10.20.10.100", "client2": "10.20.30.100", "client3": "10.20.30.101"}
 
 
@@ -269,6 +278,8 @@ EXAMPLES = (
         _example(unlinked="client2", plan=_SHUT),
         _SHUT,
     ),
+    Example("nobody may reach the internet, and nobody does", "PASS", (_BEAT, *_example(plan=_INSIDE)), _INSIDE),
+    Example("nobody may reach the internet, which is cut off", "INCONCLUSIVE", _example(plan=_INSIDE), _INSIDE),
     Example(
         "a client has no lease",
         "INCONCLUSIVE",

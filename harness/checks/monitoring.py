@@ -25,7 +25,7 @@ from harness.checks._monitoring_tries import (
     list_weak,
     list_writes,
 )
-from harness.checks._shared import HQ, ask_after_lease
+from harness.checks._shared import HQ, ask_after_lease, is_awaited
 from harness.checks._vantages import LABEL_WAN, WAN_ROUTES, ask_wan, find_wan, hand_out
 from harness.core.entries import Answer, Check, Evidence, Example, as_list, find_broken, hold, leave_open
 from harness.core.model import Ask, Finding, Observation, Plan
@@ -51,7 +51,7 @@ def why_not(plan: Plan) -> str | None:
 
 def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     first = (*_ask_reads(plan, evidence), ask_wan(plan))
-    if not _are_answered(evidence, first):
+    if is_awaited(evidence, first):
         return first
     home = list_open(plan)[0]
     tries = [
@@ -59,7 +59,7 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
         *(a for place in list_shut(plan, evidence) for a in _ask_place(evidence, place, list_knocks(plan, place))),
     ]
     due = (*first, *tries)
-    if not _are_answered(evidence, due):
+    if is_awaited(evidence, due):
         return due
     return (*due, _ask(home, _list_all_reads(plan), AFTER, READ_S))
 
@@ -99,10 +99,6 @@ def _ask_place(
 def _ask(place: Place, requests: Sequence[Request], label: str, timeout_s: float) -> Ask:
     tries = [dict(request.args) for request in requests]
     return Ask(place.node, "snmp_tries", {"target": place.targets[0], "tries": tries, "timeout_s": timeout_s}, label)
-
-
-def _are_answered(evidence: Evidence, asks: Sequence[Ask]) -> bool:
-    return all(evidence.find_answer(ask.label) is not None for ask in asks)
 
 
 # ---------------------------------------------------------------- judging
@@ -147,9 +143,10 @@ def judge_batch(
     if results is None:
         return leave_open(NAME, claim, expected, ANYWHERE, [answer])
     pairs = list(zip(requests, results[offset : offset + len(requests)], strict=True))
-    wrong = [f"{request.what}: {tell(result)}" for request, result in pairs if not request.holds(result)]
     strange = [f"{request.what}: {tell(result)}" for request, result in pairs if not is_known(result)]
-    if strange:
+    known = [(request, result) for request, result in pairs if is_known(result)]
+    wrong = [f"{request.what}: {tell(result)}" for request, result in known if not request.holds(result)]
+    if strange and not wrong:
         return leave_open(NAME, claim, expected, "; ".join(strange), [answer])
     seen = "; ".join(wrong) if wrong else f"all {len(pairs)} as expected"
     return hold(NAME, not wrong, claim, expected, seen, [answer])
@@ -238,6 +235,13 @@ def _but(what: str, outcome: str, oid: str | None = None) -> Say:
     return lambda request: {**other, "oid": oid or request.args["oid"]} if what in request.what else _right(request)
 
 
+def _leak_and_break(request: Request) -> dict[str, Any]:
+    """One object outside of the views is given, and another request of the same group breaks."""
+    if request.what.startswith("next of 0.0"):
+        return {"outcome": "serialization_error"}
+    return _but("get 1.3.6.1.6.3", "value")(request)
+
+
 EXAMPLES = (
     Example("read as told, and nothing else", "PASS", _seen()),
     Example("another name", "FAIL", _seen(reads=_but("sysName", "value"))),
@@ -256,6 +260,7 @@ EXAMPLES = (
     Example("another place is answered", "FAIL", _seen(shut=_but("user watch", "value"))),
     Example("another place is turned away in words", "FAIL", _seen(shut=_but("user watch", "wrong_digest"))),
     Example("the probe breaks", "INCONCLUSIVE", _seen(_but("set sysContact", "serialization_error"))),
+    Example("the probe breaks, but another request was answered", "FAIL", _seen(_leak_and_break)),
     Example(
         "the probe says nothing of some requests",
         "INCONCLUSIVE",

@@ -3,29 +3,32 @@
 Swept by TCP: ports 1 to 1023, those that are commonly attacked, and every port that the router itself says it listens
 on. From each client: the router's own addresses, and every place of which the matrix does not open everything. From
 HQ: the router and the clients that the tunnel leads to. From outside of the first uplink: the router's address there.
-By UDP the services that a router may have are asked in their own words. Each vantage first finds what it must find (the
-router's name service, an echo, its own web server), so that silence means something.
+By UDP the services that a router may have are asked in their own words. Each vantage also finds what it must find (the
+router's name service, its own web server, and an echo of the router's), so that silence means something.
 
-Not here: administration's ports at the router (administration_from_hq_only, monitoring), the services tried
-in each cell of the matrix (matrix). Clauses of NIST SP 800-53 are from memory.
+Not here: where the profile sets them, administration's ports at the router (administration_from_hq_only, monitoring);
+the services tried in each cell of the matrix (matrix). Clauses of NIST SP 800-53 are from memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from harness.checks import monitoring
 from harness.checks._matrix_cells import list_services
 from harness.checks._port_sweep import (
     ATTACKED,
     ROUTER_UDP,
-    SYSTEM_PORTS,
     TABLES,
     View,
+    count_ports,
     label_listening,
     list_others,
     list_own,
+    list_ports,
     list_router,
+    list_swept,
     list_views,
     read_listening,
 )
@@ -40,6 +43,7 @@ from harness.checks._vantages import (
     ask_sweep,
     ask_wan,
     build_try,
+    find_again,
     find_lease,
     find_wan,
     hand_out,
@@ -51,10 +55,11 @@ from harness.checks._vantages import (
     read_outcomes,
     spoil_reach,
 )
-from harness.checks.administration_from_hq_only import DOORS
-from harness.core.entries import Answer, Check, Evidence, Example, Seen, Spoil, as_list, hold, leave_open
-from harness.core.model import Ask, Finding, Observation, Plan, Segment
+from harness.checks.administration_from_hq_only import DOORS, SNMP
+from harness.core.entries import Check, Evidence, Example, Seen, Spoil, as_list, hold, leave_open
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Segment
 from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
 
 NAME = "nothing_else_open"
@@ -70,9 +75,7 @@ def _is_opened(plan: Plan, view: View, segment: Segment | None, address: str, po
     service = f"tcp/{port}"
     if address == view.control[0] and service == view.control[1]:
         return True
-    if address in list_own(plan) or segment is None:
-        return address in list_own(plan) and service in DOORS
-    return False
+    return plan.branch.administration is not None and address in list_own(plan) and service in DOORS
 
 
 # ---------------------------------------------------------------- asking
@@ -90,25 +93,23 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     due.append(ask_wan(plan))
     if any(evidence.find_answer(ask.label) is None for ask in due):
         return tuple(due)
-    ports = [list(SYSTEM_PORTS), *([port, port] for port in sorted({*ATTACKED, *read_listening(evidence, NAME)}))]
+    ports = list_ports(evidence, NAME)
     for view, segment in list_views(plan, evidence):
-        others = list_others(plan, evidence, view, segment)
-        targets = [*list_router(plan, evidence, view), *(spot.address for spot in others)]
-        if view.control[0] not in targets:
-            targets.append(view.control[0])
-        args = {"targets": list(dict.fromkeys(targets)), "ports": ports, "rate": view.rate, "timeout_s": TRY_S}
+        targets = list(list_swept(plan, evidence, view, segment))
+        args = {"targets": targets, "ports": ports, "rate": view.rate, "timeout_s": TRY_S}
         due += [Ask(view.node, "scan", args, _label("scan", view.node)), _ask_udp(plan, evidence, view)]
     return tuple(due)
 
 
 def _list_udp(plan: Plan, evidence: Evidence, view: View) -> tuple[tuple[str, str], ...]:
     addresses = list_router(plan, evidence, view)
-    return ((view.control[0], "icmp"), *((address, service) for address in addresses for service in ROUTER_UDP))
+    services = ROUTER_UDP if monitoring.why_not(plan) is None else (*ROUTER_UDP, SNMP)
+    return ((view.echo, "icmp"), *((address, service) for address in addresses for service in services))
 
 
 def _ask_udp(plan: Plan, evidence: Evidence, view: View) -> Ask:
     tries = [build_try(address, service) for address, service in _list_udp(plan, evidence, view)]
-    return ask_sweep(view.node, tries, _label("udp", view.node))
+    return ask_sweep(view.node, tries, _label("udp", view.node), find_again(plan))
 
 
 # ---------------------------------------------------------------- judging
@@ -146,16 +147,17 @@ def _judge_tcp(plan: Plan, evidence: Evidence, view: View, segment: Segment | No
         error = answer.error if answer is not None else "no answer"
         return leave_open(NAME, claim, "none", f"nothing: {error}", [answer])
     others = {s.address: s for s in list_others(plan, evidence, view, segment)}
+    found = {address: as_list(ports.get("open")) for address, ports in told.items() if isinstance(ports, dict)}
     wrong: list[str] = []
-    for address, ports in told.items():
-        wrong += _list_wrong(plan, view, segment, address, others.get(address), as_list(ports.get("open")))
+    for address, opened in found.items():
+        wrong += _list_wrong(plan, view, segment, address, others.get(address), opened)
     if wrong:
         return hold(NAME, False, claim, "none", f"open: {', '.join(wrong[:8])}", [answer])
-    if not _is_control_met(plan, evidence, view, told, echoed):
-        why = f"nothing: the sweep did not even find {view.control[1] or 'an echo'} of {view.control[0]}"
-        return leave_open(NAME, claim, "none", why, [answer, echoed])
-    seen = f"none of {answer.get('asked') if answer else 0} ports at {len(told)} addresses"
-    return hold(NAME, True, claim, "none", seen, [answer])
+    why = _find_blindness(plan, evidence, view, segment, found)
+    if why is not None:
+        return leave_open(NAME, claim, "none", f"nothing: {why}", [answer, echoed])
+    seen = f"none of {count_ports(evidence, NAME)} ports at {len(found)} addresses"
+    return hold(NAME, True, claim, "none", seen, [answer, echoed])
 
 
 def _list_wrong(  # noqa: PLR0917 - one place swept, all that is known of it
@@ -171,14 +173,22 @@ def _list_wrong(  # noqa: PLR0917 - one place swept, all that is known of it
     return [f"{port} at {address} ({name})" for port in wrong]
 
 
-def _is_control_met(plan: Plan, evidence: Evidence, view: View, told: dict[str, Any], echoed: Answer | None) -> bool:
+def _find_blindness(
+    plan: Plan, evidence: Evidence, view: View, segment: Segment | None, found: Mapping[str, list[Any]]
+) -> str | None:
+    """Return why finding nothing would prove nothing, or None where it does."""
+    answer, echoed = evidence.find_answer(_label("scan", view.node)), evidence.find_answer(_label("udp", view.node))
+    missed = [address for address in list_swept(plan, evidence, view, segment) if address not in found]
+    missed += [] if answer is None else map(str, as_list(answer.get("no_way")))
+    if missed:
+        return f"{', '.join(missed[:4])} was not swept"
+    if answer is None or answer.get("asked") != count_ports(evidence, NAME):
+        return "not every port was swept"
     address, service = view.control
-    if service:
-        port = int(service.partition("/")[2])
-        ports = told.get(address)
-        return isinstance(ports, dict) and port in as_list(ports.get("open"))
+    if service and int(service.partition("/")[2]) not in found[address]:
+        return f"the sweep did not even find {service} of {address}"
     outcomes = read_outcomes(echoed, len(_list_udp(plan, evidence, view)))
-    return outcomes is not None and outcomes[0] == "open"
+    return None if outcomes is not None and outcomes[0] == "open" else f"not even an echo came back from {view.echo}"
 
 
 def _judge_udp(plan: Plan, evidence: Evidence, view: View, segment: Segment | None) -> Finding:
@@ -227,6 +237,7 @@ CHECK = Check(
     actions=act,
     judge=judge,
     timeout_s=LEASE_TIMEOUT_S + SWEEP_TIMEOUT_S + 10.0,
+    disturbs=True,  # thousands of packets, behind which those of others would wait
     clauses=(
         "PCI DSS 4.0.1 1.3.1",
         "PCI DSS 4.0.1 1.4.2",
@@ -237,6 +248,7 @@ CHECK = Check(
     spoils=spoils,
 )
 
+_PLAN, _UNMANAGED = build_plan(), build_plan(administration=None, monitoring=None)
 _GIVEN = answered("carrier", LABEL_WAN, 1.5, hand_out(WAN_ROUTES))
 _LEASES = {"client1": "10.20.10.100", "client2": "10.20.30.100", "client3": "10.20.30.101"}
 _SOCKETS = (
@@ -252,31 +264,48 @@ def _example(
     answering: Sequence[tuple[str, str, str]] = (),
     *,
     deaf: str = "",
+    cut: str = "",
     table: str = _SOCKETS,
+    plan: Plan = _PLAN,
 ) -> tuple[Observation, ...]:
-    """Return a run that finds what it must, and besides `opened` (who, address, TCP port) and `answering` (by UDP)."""
-    plan = build_plan()
+    """Return a run that finds what it must, and besides `opened` (who, address, TCP port) and `answering` (by UDP).
+    `deaf`: who hears of nothing; `cut`: who hears of nothing but its own."""
     seen = [_GIVEN, *(answered(c, label_lease(c), 1.0, {"address": a}) for c, a in _LEASES.items())]
     data = hand_out(table)
     seen += [answered("router", label_listening(NAME, path), 2.0, data) for path in TABLES]
     evidence = Evidence(Seen(i, s) for i, s in enumerate(seen))
     for view, segment in list_views(plan, evidence):
-        others = list_others(plan, evidence, view, segment)
-        targets = [*list_router(plan, evidence, view), *(spot.address for spot in others)]
-        found: dict[str, set[int]] = {address: set() for address in (*targets, view.control[0])}
+        found: dict[str, set[int]] = {a: set() for a in list_swept(plan, evidence, view, segment)}
         if view.control[1] and view.node != deaf:
             found[view.control[0]].add(int(view.control[1].partition("/")[2]))
         for node, address, port in opened:
             if node == view.node:
                 found[address].add(port)
         told = {address: {"open": sorted(ports), "refused": []} for address, ports in found.items()}
-        seen.append(answered(view.node, _label("scan", view.node), 4.0, {"answers": told, "asked": 1070}))
-        heard = {(view.control[0], "icmp"), *((a, s) for node, a, s in answering if node == view.node)}
+        seen.append(
+            answered(
+                view.node,
+                _label("scan", view.node),
+                4.0,
+                {"answers": told, "asked": count_ports(evidence, NAME), "no_way": []},
+            )
+        )
+        heard = {(view.echo, "icmp"), *((a, s) for node, a, s in answering if node == view.node)}
         heard |= {(view.control[0], "udp/53")} if segment is not None else set()
         listed = _list_udp(plan, evidence, view)
-        outcomes = ["open" if item in heard and view.node != deaf else "silent" for item in listed]
+        outcomes = ["open" if item in heard and view.node not in (deaf, cut) else "silent" for item in listed]
         seen.append(answered(view.node, _label("udp", view.node), 4.0, {"outcomes": outcomes}))
     return tuple(seen)
+
+
+def _change_scan(node: str, **changes: Any) -> tuple[Observation, ...]:
+    """Return a run in which the answer of one node's sweep differs."""
+    return tuple(
+        answered(node, _label("scan", node), 4.0, {**s.data["result"], **changes})
+        if s.data.get("label") == _label("scan", node)
+        else s
+        for s in _example()
+    )
 
 
 EXAMPLES = (
@@ -288,6 +317,17 @@ EXAMPLES = (
     Example("HQ finds a client's port", "FAIL", _example([(HQ, "10.20.10.100", 3389)])),
     Example("the carrier finds a port", "FAIL", _example([("carrier", "100.64.0.2", 7547)])),
     Example("the carrier is answered by the name service", "FAIL", _example((), [("carrier", "100.64.0.2", "udp/53")])),
+    Example("nobody else looks after SSH", "FAIL", _example([(HQ, "10.20.10.1", 22)], plan=_UNMANAGED), _UNMANAGED),
+    Example(
+        "nobody else looks after SNMP",
+        "FAIL",
+        _example((), [("client2", "10.20.30.1", "udp/161")], plan=_UNMANAGED),
+        _UNMANAGED,
+    ),
+    Example("HQ finds its own web server, and the tunnel is dead", "INCONCLUSIVE", _example(cut=HQ)),
+    Example("an address was not swept", "INCONCLUSIVE", _change_scan(HQ, no_way=["10.20.10.1"])),
+    Example("not every port was swept", "INCONCLUSIVE", _change_scan("client2", asked=10)),
+    Example("a sweep that tells of no address", "INCONCLUSIVE", _change_scan("carrier", answers={})),
     Example("a guest's sweep finds not even what it must", "INCONCLUSIVE", _example(deaf="client2")),
     Example("the far side of the uplink is deaf", "INCONCLUSIVE", _example(deaf="carrier")),
     Example("the router's own list is not to be had", "INCONCLUSIVE", _example(table="")),

@@ -10,7 +10,7 @@ import ipaddress
 from typing import Any
 
 from harness.checks._shared import ask_after_lease, list_clients
-from harness.core.entries import Check, Evidence, Example, Spoil, hold
+from harness.core.entries import Check, Evidence, Example, Spoil, hold, leave_open
 from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan, saw
 from harness.stages._hq_measures import judge_clear
@@ -78,9 +78,21 @@ def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
             pairs or "none",
             foreign,
         ),
+        _judge_baits(plan, evidence),
         judge_clear(evidence, NAME, _label(first)),
         *(judge_clear(evidence, NAME, _label(uplink), least_esp=0) for uplink in others),
     )
+
+
+def _judge_baits(plan: Plan, evidence: Evidence) -> Finding:
+    """Where nobody knocked, nothing could leak."""
+    claim, expected = "a client of each segment knocks at the far ends of HQ's networks", "knocks, answered or not"
+    labels = [_bait(client, place) for client, _ in list_clients(plan) for place in range(len(_find_baits(plan)))]
+    answers = {label: evidence.find_answer(label) for label in labels}
+    missed = [label for label, answer in answers.items() if answer is None or not (answer.ok or answer.is_silence)]
+    if missed:
+        return leave_open(NAME, claim, expected, f"nothing of {', '.join(missed[:4])}", answers.values())
+    return hold(NAME, True, claim, expected, f"{len(labels)} knocks", answers.values())
 
 
 def _narrow(config: dict[str, Any]) -> None:
@@ -135,4 +147,12 @@ EXAMPLES = (
     Example("a client's packet went out as it was", "FAIL", (_THROWN, *_census(0))),
     Example("no ESP was seen there at all", "FAIL", _census(0, esp=0)),
     Example("the census is not answered", "INCONCLUSIVE", ()),
+    Example(
+        "nobody could knock: nothing could leak",
+        "INCONCLUSIVE",
+        tuple(
+            answered(s.source, s.data["label"], 1.5, None, "OSError: x") if "bait" in str(s.data.get("label")) else s
+            for s in _census(0)
+        ),
+    ),
 )

@@ -22,8 +22,9 @@ from harness.checks._password_offers import (
 )
 from harness.checks._shared import HQ
 from harness.core.entries import Answer, Check, Evidence, Example, Spoil, find_broken, hold, leave_open
-from harness.core.model import Administration, Ask, Finding, Observation, Plan
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Administration
 
 NAME = LABEL = "passwords"
 TIMEOUT_S = 90.0
@@ -82,6 +83,8 @@ def _judge_first(answer: Answer, claim: str) -> Finding:
     before, after = _ran(answer.get("first_runs")), _ran(answer.get("changed_runs"))
     expected = "a command is refused before the change, and runs after it"
     seen = f"before: {_say(before)}; after: {_say(after)}"
+    if before is not True and after is not False and None in (before, after):
+        return leave_open(NAME, claim, expected, seen, [answer])
     return hold(NAME, before is False and after is True, claim, expected, seen, [answer])
 
 
@@ -233,6 +236,7 @@ EXAMPLES = (
         _trial(first_runs={"exit_status": 0, "output": "uid=1000(operator)"}),
         _plan(_RULES),
     ),
+    Example("nobody knows whether a command ran", "INCONCLUSIVE", _trial(first_runs={}), _plan(_RULES)),
     Example("the first password is not taken at all", "FAIL", _trial(first="auth_failed"), _plan(_RULES)),
     Example("it still opens after the change", "FAIL", _trial(log_ins=_log_ins(first="connected")), _plan(_RULES)),
     Example("a password is cut off", "FAIL", _trial(log_ins=_log_ins(cut="connected")), _plan(_RULES)),

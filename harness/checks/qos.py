@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Any
 
 from emulators.common.controls import Qos
+from harness.checks._disturb import GATEWAY
 from harness.checks._qos_judge import NAME, Reading, judge_reading, read_flows
 from harness.checks._qos_load import (
     LINGER_S,
@@ -33,7 +34,7 @@ from harness.core.model import Ask, Finding, Plan
 from harness.core.sizes import Suite
 from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
 
-GATEWAY, OUTER_LINK = "hq-gateway", "inet"
+OUTER_LINK = "inet"
 WATCH, COUNT = f"{NAME}.watch", f"{NAME}.count"
 RUN_S = 15.0
 

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from emulators.common.controls import ANY
+from emulators.common.controls import ANY, Reach
 from harness.checks._shared import HQ, find_router_address
 from harness.checks._vantages import (
     INTERNET_NODE,
@@ -34,9 +34,10 @@ from harness.checks._vantages import (
     list_targets,
     spoil_segment,
 )
-from harness.core.entries import Check, Evidence, Example, Seen, Spoil, hold, leave_open
-from harness.core.model import Ask, Finding, Observation, Plan, Segment
+from harness.core.entries import Check, Evidence, Example, Seen, Spoil, as_count, as_list, hold, leave_open, set_aside
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan, saw
+from harness.core.sections import Segment
 from harness.stages._shared import LEASE_TIMEOUT_S, find_segment_network, label_lease
 
 NAME = "spoofed_sources_dropped"
@@ -47,6 +48,7 @@ NOBODYS = ("127.0.0.9", "0.0.0.9", "169.254.9.9", "192.0.2.9", "224.0.0.9", "240
 16, RFC 5737 section 3, RFC 5771 section 3."""
 OPEN_UDP = "udp/5004"  # RFC 3551 section 8 (RTP): any port will do where all are open
 COPIES = 2
+NO_WAY = "nothing that a client may send needs no answer (UDP, ICMP): a forged source opens no connection"
 OWN = "its own"
 
 
@@ -62,7 +64,14 @@ class _Forgery:
 def why_not(plan: Plan) -> str | None:
     if not any(segment.verify_sources for segment in plan.branch.segments):
         return "the profile verifies no segment's sources"
-    return None if any(s.reach for _, s in list_all_clients(plan)) else "no client may reach anything"
+    may_send = any(s.verify_sources and may_send_raw(plan, s) for _, s in list_all_clients(plan))
+    return None if may_send else NO_WAY
+
+
+def may_send_raw(plan: Plan, segment: Segment) -> bool:
+    """Say whether the matrix opens to a segment's clients anything that the probe can send: UDP or ICMP."""
+    places = {"hq", "internet", *(other.name for _, other in list_all_clients(plan))} - {segment.name}
+    return any(find_service(plan, segment, place) is not None for place in places)
 
 
 def list_sources(plan: Plan, segment: Segment) -> tuple[tuple[str, str], ...]:
@@ -128,8 +137,10 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
     found: list[Finding] = []
     for client, segment in list_all_clients(plan):
-        if segment.verify_sources and segment.reach:
+        if segment.verify_sources and may_send_raw(plan, segment):
             found += _judge_client(plan, evidence, client, segment)
+        elif segment.verify_sources:
+            found.append(set_aside(NAME, f"what {segment.name} ({client}) sends as another goes nowhere", NO_WAY))
     return (*found, _judge_uplink(plan, evidence))
 
 
@@ -148,7 +159,11 @@ def _judge_client(plan: Plan, evidence: Evidence, client: str, segment: Segment)
     if forged:
         told = ", ".join(f"{f.source} ({f.whose}) at {node}" for f, node in forged[:6])
         return [hold(NAME, False, claim, expected, f"arrived: {told}", evident)]
-    proven = {f.spot for f, _ in there}
+    counts = [as_count(count) for count in as_list(answer.get("sent"))]
+    if len(counts) != len(forgeries) or not all(counts):
+        why = f"nothing: of {len(forgeries)} packets only {sum(count > 0 for count in counts)} were sent"
+        return [leave_open(NAME, claim, expected, why, evident)]
+    proven = {f.spot for f, node in there if node == f.spot.node}
     lost = list(dict.fromkeys(f.spot.node for f in forgeries if f.spot not in proven))
     if lost:
         why = f"nothing: even with its own source nothing arrived at {', '.join(lost)}"
@@ -178,7 +193,7 @@ def spoils(plan: Plan) -> tuple[Spoil, ...]:
     def trust(served: dict[str, Any]) -> None:
         served["verify_sources"] = False
 
-    segments = dict.fromkeys(s.name for _, s in list_all_clients(plan) if s.verify_sources and s.reach)
+    segments = dict.fromkeys(s.name for _, s in list_all_clients(plan) if s.verify_sources and may_send_raw(plan, s))
     by_name = {segment.name: segment for segment in plan.branch.segments}
     ordered = sorted(segments, key=lambda name: _rank(plan, by_name[name]))
     return tuple(spoil_segment(plan, n, f"sources of {n} are not verified", "verify_sources", trust) for n in ordered)
@@ -203,26 +218,37 @@ CHECK = Check(
 )
 
 _PLAN = build_plan()
+_TCP_ONLY = build_plan(
+    segments=(replace(_PLAN.branch.segments[0], reach=(Reach("hq", ("tcp/443",)),)), _PLAN.branch.segments[1])
+)
 _LEASES = {"client1": "10.20.10.100", "client2": "10.20.30.100", "client3": "10.20.30.101"}
 
 
 def _example(
-    arrived: Sequence[tuple[str, str, str]] = (), *, own: bool = True, sent: bool = True
+    arrived: Sequence[tuple[str, str, str]] = (),
+    *,
+    own: bool = True,
+    sent: bool = True,
+    unsent: Sequence[str] = (),
+    plan: Plan = _PLAN,
 ) -> tuple[Observation, ...]:
-    """Return a run; `arrived`: of which client what passed for whom, and where it arrived."""
+    """Return a run; `arrived`: of which client what passed for whom, and where it arrived; `unsent`: as whom nothing
+    could be sent."""
     seen = [answered(c, label_lease(c), 1.0, {"address": a}) for c, a in _LEASES.items()]
     evidence = Evidence(Seen(i, s) for i, s in enumerate(seen))
-    tokens: dict[str, list[str]] = {node: [] for node in list_targets(_PLAN)}
-    for client, segment in list_all_clients(_PLAN):
-        for item in _list_forgeries(_PLAN, evidence, client, segment):
+    tokens: dict[str, list[str]] = {node: [] for node in list_targets(plan)}
+    for client, segment in list_all_clients(plan):
+        forgeries = _list_forgeries(plan, evidence, client, segment)
+        for item in forgeries:
             if item.whose == OWN and own:
                 tokens[item.spot.node].append(item.token)
             for who, whose, node in arrived:
                 if (who, whose) == (client, item.whose):
                     tokens[node].append(item.token)
         error = None if sent else "OSError: no raw socket"
-        seen.append(answered(client, _label(client), 3.0, {"sent": []} if sent else None, error))
-    for node in list_targets(_PLAN):
+        counts = [0 if item.whose in unsent else COPIES for item in forgeries]
+        seen.append(answered(client, _label(client), 3.0, {"sent": counts} if sent else None, error))
+    for node in list_targets(plan):
         seen.append(answered(node, label_forget(NAME, node), 2.0, {"arrived": []}))
         told = {"arrived": [{"token": token} for token in tokens[node]], "alive": True}
         seen.append(answered(node, label_arrived(NAME, node), 5.0, told))
@@ -241,6 +267,8 @@ EXAMPLES = (
     ),
     Example("not even true sources arrive", "INCONCLUSIVE", _example(own=False)),
     Example("nothing could be sent", "INCONCLUSIVE", _example(sent=False)),
+    Example("no forgery left the client", "INCONCLUSIVE", _example(unsent=["HQ", "nobody"])),
+    Example("a segment that may only open connections is set aside", "PASS", _example(plan=_TCP_ONLY), _TCP_ONLY),
     Example(
         "the profile verifies nothing",
         "NOT_APPLICABLE",

@@ -18,6 +18,7 @@ from typing import Any
 
 from emulators.common.controls import Signature, Threats
 from emulators.common.log_events import THREAT_DETECTED
+from harness.checks._disturb import ROUTER
 from harness.checks._logs import message
 from harness.checks._shared import HQ
 from harness.checks._threat_tries import (
@@ -25,7 +26,6 @@ from harness.checks._threat_tries import (
     NAME,
     PIECES,
     PORT_SCAN,
-    ROUTER,
     SUBMIT,
     Body,
     Told,

@@ -26,8 +26,9 @@ from harness.checks._web_questions import (
 )
 from harness.checks._web_spoils import spoils
 from harness.core.entries import Answer, Check, Evidence, Example, as_list, find_broken, hold, leave_open
-from harness.core.model import Ask, Finding, Observation, Plan, Segment
+from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.sample import answered, build_plan
+from harness.core.sections import Segment
 from harness.core.web_names import OTHER_RESOLVERS
 
 NAME = "web_filter"

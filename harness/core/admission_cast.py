@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from emulators.common.controls import Admission
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
+from harness.core.sections import Segment
 
 CLIENTS: Final = 4  # lan1..lan4 of compose/lab.yaml
 METHODS: Final = ("tls", "peap")

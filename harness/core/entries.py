@@ -219,6 +219,8 @@ class Check:
     """Others would see its doings: it takes a link, an account or the uplink for itself."""
     clauses: tuple[str, ...] = ()
     """Clauses that it gives evidence for, such as ``PCI DSS 4.0.1 1.4.3``: see clauses.py."""
+    adds_s: Callable[[Plan], float] = no_soak
+    """Seconds that the plan's own intervals, such as its heartbeats, add to the timeout."""
     soak_s: Callable[[Plan], float] = no_soak
     """Seconds that its timeout grows by where the plan asks to wait out what takes long (`Plan.soak`)."""
     spoils: Callable[[Plan], tuple[Spoil, ...]] = no_spoils

@@ -313,12 +313,13 @@ def _cut(stages: Sequence[Stage], until: str | None) -> list[Stage]:
 
 
 def _find_timeout_s(plan: Plan, check: Check) -> float:
-    return check.timeout_s + (check.soak_s(plan) if plan.soak else 0.0)
+    applies = check.why_not(plan) is None
+    return check.timeout_s + (check.adds_s(plan) if applies else 0.0) + (check.soak_s(plan) if plan.soak else 0.0)
 
 
 def _find_reason(plan: Plan, check: Check) -> str | None:
     """Return why a check is not run, or None: it was left out on request, or does not apply to the plan."""
-    if check.name in plan.skip or (plan.only and check.name not in plan.only):
+    if plan.leaves_out(check.name):
         return LEFT_OUT
     return check.why_not(plan)
 

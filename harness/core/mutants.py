@@ -2,7 +2,8 @@
 
 A round is one weakening (`Spoil`) in a lab whose branch was proven before: the device fetches the spoiled document, and
 the checks are run again, against the plan as written. A round is noticed when a check fails, when the device refuses
-the document, or when it does not come back to management and HQ with it.
+the document, or when it has fetched it and does not come back to management and HQ with it. What happened before the
+document was served is of the round before, and counts for nothing here.
 
 Not here: the lab (harness/mutation.py).
 """
@@ -20,6 +21,8 @@ from harness.core.model import Finding, Observation, Plan
 Judgement = Literal["noticed", "survived", "open"]
 SERVED = "mutation.serve"
 """Label of the answer to `serve`."""
+REFUSED, NOT_UP = "the device refuses it", "the branch does not come up with it"
+"""What noticed a round, besides checks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,26 +72,36 @@ def await_settings() -> tuple[Need, ...]:
     return (taken,)
 
 
-def await_device(digest: str) -> tuple[Need, ...]:
-    """Return what must be seen where the device is told a new configuration, of that digest."""
+def await_device(digest: str, since_ns: int = 0) -> tuple[Need, ...]:
+    """Return what must be seen where the device is told a new configuration, of that digest, from an instant on."""
 
     def is_report(plan: Plan, seen: Observation) -> bool:
         message = str(seen.data.get("message") or "")
-        kind = seen.data.get("progress_type")
-        return (kind == "bootstrap-complete" and digest in message) or kind == "config-error"
+        is_done = seen.data.get("progress_type") == "bootstrap-complete" and digest in message
+        return (is_done and seen.at_ns >= since_ns) or _is_refusal(seen, since_ns)
 
     return (
         Need("management", "report.received", is_report, "the device reports on the configuration"),
-        Need("hq-gateway", "child.installed", lambda p, o: True, "the tunnel is up again"),
+        Need("hq-gateway", "child.installed", lambda p, o: o.at_ns >= since_ns, "the tunnel is up again"),
     )
 
 
-def judge_round(machine: RunMachine) -> tuple[Judgement, tuple[str, ...]]:
-    """Return whether a round was noticed, and by what."""
-    if any(s.kind == "report.received" and s.data.get("progress_type") == "config-error" for s in machine.evidence):
-        return "noticed", ("the device refuses it",)
+def _is_refusal(seen: Observation, since_ns: int) -> bool:
+    is_error = seen.kind == "report.received" and seen.data.get("progress_type") == "config-error"
+    return is_error and seen.at_ns >= since_ns
+
+
+def judge_round(machine: RunMachine, digest: str | None, since_ns: int = 0) -> tuple[Judgement, tuple[str, ...]]:
+    """Return whether a round was noticed, and by what. `digest` None: the device was told nothing new.
+
+    A branch that is not there has noticed nothing where the device never fetched the document, or had none to fetch.
+    """
+    if digest is not None and any(_is_refusal(s, since_ns) for s in machine.evidence):
+        return "noticed", (REFUSED,)
     if any(s.outcome == "FAIL" for s in machine.results()):
-        return "noticed", ("the branch does not come up with it",)
+        served = (s for s in machine.evidence if s.kind == "config.served" and s.at_ns >= since_ns)
+        is_fetched = digest is not None and any(s.data.get("digest") == digest for s in served)
+        return ("noticed", (NOT_UP,)) if is_fetched else ("open", ())
     failed = tuple(dict.fromkeys(f.check for f in machine.findings() if f.outcome == "FAIL"))
     if failed:
         return "noticed", failed

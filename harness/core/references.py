@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from harness.core.model import SecretRef
+from harness.core.sections import SecretRef
 
 MARK = "$secret"
 OPERATOR_KEY = SecretRef("run:operator_key")

@@ -26,31 +26,33 @@ from emulators.common.controls import (
     WebFilter,
 )
 from harness.core.model import (
+    CarrierRecord,
+    FirmwareRecord,
+    HardwareClass,
+    HeadquartersRecord,
+    InventoryRecord,
+    Observation,
+    Plan,
+    Records,
+    Waits,
+)
+from harness.core.sections import (
     Acceptance,
     Administration,
     Apn,
     ApnAuth,
     BootstrapServer,
     Branch,
-    CarrierRecord,
     DhcpRange,
-    FirmwareRecord,
-    HardwareClass,
-    HeadquartersRecord,
     Health,
-    InventoryRecord,
     Logging,
     Monitoring,
-    Observation,
-    Plan,
     Radius,
-    Records,
     SecretRef,
     Segment,
     Sim,
     SnmpUser,
     Tunnel,
-    Waits,
 )
 
 TRUE_WALL_NS = 1_800_000_000 * 1_000_000_000

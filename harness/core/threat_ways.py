@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from emulators.common.controls import ANY
-from harness.core.model import Plan, Segment
+from harness.core.model import Plan
+from harness.core.sections import Segment
 
 EXCHANGE_PORT = 8079
 """Where the bench exchanges test bodies, if everything may be opened there. Our choice, above the system ports."""

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from emulators.common.record import to_json
-from harness.core.model import Branch, SecretRef
+from harness.core.sections import Branch, SecretRef
 from harness.lab.pki import Pki
 
 Secrets = Mapping[str, str]

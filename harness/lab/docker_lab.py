@@ -29,7 +29,8 @@ from harness.lab.firmware import build_factory_image, build_release_image
 from harness.lab.pki import Subjects, make_pki
 from harness.lab.ports import Clock
 from harness.lab.seed_admission import list_secrets, make_access
-from harness.lab.seeds import DeskAccount, Materials, build_seeds, operator_probe
+from harness.lab.seed_internet import DeskAccount
+from harness.lab.seeds import Materials, build_seeds, operator_probe
 from harness.lab.topology import Topology, select_services
 
 ALWAYS = ("router", "carrier", "internet", "management", "hq-gateway", "hq-endpoint")
@@ -97,6 +98,10 @@ class DockerLab(ContainerLab):
             spoil.change(served["config"] if spoil.on == "device" else served)
         super().perform(Ask("management", "serve", served, label))
         return _digest(served["config"])
+
+    def forget_asks(self) -> None:
+        """Give what was asked so far no label any more: who asks next under the same label gets no answer of before."""
+        self._labels.clear()
 
     def find_digest(self) -> str:
         """Return the digest of the configuration that the plan asks for."""

@@ -55,6 +55,10 @@ class Credential:
     chain_pem: str
     key_pem: str = field(repr=False)
 
+    def build_pair(self) -> dict[str, str]:
+        """Return certificate and key as a seed has them."""
+        return {"certificate_pem": self.certificate_pem, "key_pem": self.key_pem}
+
 
 @dataclass(frozen=True, slots=True)
 class KeyPair:

@@ -60,11 +60,7 @@ def build_radius(plan: Plan, secrets: Secrets, access: Access | None) -> dict[st
         "port": radius.port,
         "secret": resolve(secrets, radius.secret),
         "users": [{"user": user, "password": word} for user, word in access.passwords.items()],
-        "certificates": {
-            "certificate_pem": access.pki.server.certificate_pem,
-            "key_pem": access.pki.server.key_pem,
-            "client_ca_pem": access.pki.server.chain_pem,
-        },
+        "certificates": {**access.pki.server.build_pair(), "client_ca_pem": access.pki.server.chain_pem},
     }
 
 
@@ -97,8 +93,7 @@ def _build_credentials(port: Port, access: Access) -> dict[str, Any]:
 
 
 def _by_certificate(user: str, credential: Credential, ca_pem: str) -> dict[str, str]:
-    own = {"certificate_pem": credential.certificate_pem, "key_pem": credential.key_pem}
-    return {"eap": "tls", "identity": user, "ca_pem": ca_pem, **own}
+    return {"eap": "tls", "identity": user, "ca_pem": ca_pem, **credential.build_pair()}
 
 
 def _by_password(user: str, password: str, ca_pem: str) -> dict[str, str]:

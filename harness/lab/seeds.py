@@ -2,7 +2,8 @@
 
 This is the last moment, and the only place, where a secret's value takes the place of its reference. The settings of
 each node are those of DEVELOPERS.md, "Seeds and commands". What the others know of the site comes from their own
-records (`Plan.records`), never from the profile. Not here: keys (pki.py), links' addresses (bench_links.py).
+records (`Plan.records`), never from the profile. Not here: keys (pki.py), links' addresses (bench_links.py), the
+internet's settings (seed_internet.py) and those of admission (seed_admission.py).
 """
 
 from __future__ import annotations
@@ -10,48 +11,32 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urlsplit
 
 from emulators.common.record import to_json
-from harness.core import app_names, threat_ways
-from harness.core.model import Apn, Branch, Plan
-from harness.core.web_names import OTHER_RESOLVERS, find_resolvers
+from harness.core import threat_ways
+from harness.core.model import Plan
+from harness.core.sections import Apn, Branch
 from harness.lab.bench_links import (
     CARRIER_DNS,
     CARRIER_NAT,
     DEVICE_GATEWAY,
     DEVICE_POOL,
-    FIXED_LINE,
     INTERNET,
-    SIGN_IN,
     build_links,
-    build_zones,
     hq_gateway_host,
 )
 from harness.lab.device_seed import Secrets, build_config, resolve
 from harness.lab.firmware import ReleaseImage
-from harness.lab.pki import Credential, Pki
+from harness.lab.pki import Pki
 from harness.lab.seed_admission import Access, build_client, build_radius
+from harness.lab.seed_internet import HTTPS_PORT, DeskAccount, build_internet
 from harness.lab.topology import Topology
 
 SEED_FORMAT = 1
 HOME_PLMN_DIGITS = 5
 """MCC and a two-digit MNC (TS 23.003 clause 2.2); test network 001-01."""
-HTTPS_PORT, HTTP_PORT = 443, 80
-OPERATOR = "operator"
-"""An operator's name where the profile has no administration to take it from."""
-WEB_NAME = "www.example"
-"""A name on the bench's internet for whoever may reach it (RFC 2606 section 2: the TLD is reserved)."""
-
-
-@dataclass(frozen=True, slots=True)
-class DeskAccount:
-    """What an operator signs in with at the identity provider. `totp_secret`: 20 octets (RFC 4226 section 4)."""
-
-    password: str = field(repr=False)
-    totp_secret: bytes = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +61,7 @@ def build_seeds(plan: Plan, secrets: Secrets, materials: Materials, topology: To
     settings = {
         "router": lambda: _router(plan, secrets, materials),
         "carrier": lambda: _carrier(plan, secrets),
-        "internet": lambda: _internet(plan, materials, topology),
+        "internet": lambda: build_internet(plan, materials.pki, materials.desk, topology),
         "management": lambda: _management(plan, secrets, materials),
         "hq-gateway": lambda: _hq_gateway(plan, secrets, materials),
         "hq-endpoint": lambda: _hq_endpoint(plan, secrets, materials),
@@ -168,68 +153,6 @@ def _carrier(plan: Plan, secrets: Secrets) -> dict[str, Any]:
     }
 
 
-def _internet(plan: Plan, materials: Materials, topology: Topology) -> dict[str, Any]:
-    zones = build_zones(plan) | {WEB_NAME: INTERNET}
-    return {
-        "zones": zones,
-        "fixed_line": dict(FIXED_LINE) if "fixed" in topology.networks else None,
-        "web": [WEB_NAME],
-        "webhook": _webhook(plan, materials.pki),
-        "resolvers": _resolvers(plan),
-        "sign_in": _sign_in(plan.branch, materials),
-        "applications": _applications(plan),
-        "exchange": list(threat_ways.list_ports(plan, threat_ways.INTERNET_NODE)),
-    }
-
-
-def _applications(plan: Plan) -> dict[str, Any] | None:
-    """Services for whoever may use them: where, at which TCP ports, under what names."""
-    control = plan.branch.applications
-    if control is None:
-        return None
-    names = sorted(app_names.build_app_zones(control))
-    return {
-        "addresses": list(app_names.list_addresses(control)),
-        "ports": list(app_names.list_ports(control)),
-        "names": names,
-    }
-
-
-def _sign_in(branch: Branch, materials: Materials) -> dict[str, Any] | None:
-    """The identity provider, and the operator who signs in there."""
-    operators, pki = branch.operators, materials.pki
-    if operators is None:
-        return None
-    user = branch.administration.user if branch.administration else OPERATOR
-    account = {"name": user, "password": materials.desk.password, "totp_secret": materials.desk.totp_secret.hex()}
-    return {
-        "address": SIGN_IN,
-        "issuer": operators.issuer,
-        "audience": operators.audience,
-        "users": [account],
-        **_credential(pki.sign_in),
-        "issuer_ca_pem": pki.sign_in_ca_pem,
-        "server_ca_pem": pki.bootstrap_ca_pem,
-    }
-
-
-def _resolvers(plan: Plan) -> dict[str, Any] | None:
-    """Other resolvers than the router's, for whoever could ask them."""
-    control = plan.branch.web_filter
-    return None if control is None else {"addresses": list(OTHER_RESOLVERS), "names": list(find_resolvers(control))}
-
-
-def _webhook(plan: Plan, pki: Pki) -> dict[str, Any] | None:
-    """Where the operator's own system takes alerts in."""
-    alerts = plan.branch.alerts
-    if alerts is None:
-        return None
-    parts = urlsplit(alerts.webhook)
-    if parts.scheme == "https":
-        return {"port": parts.port or HTTPS_PORT, "path": parts.path or "/", **_credential(pki.webhook)}
-    return {"port": parts.port or HTTP_PORT, "path": parts.path or "/"}
-
-
 def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
     branch, inventory, pki = plan.branch, plan.records.inventory, materials.pki
     image = materials.release
@@ -305,12 +228,8 @@ def _log_server(plan: Plan, pki: Pki) -> dict[str, Any] | None:
         return None
     settings: dict[str, Any] = {"transport": logging.transport, "port": logging.port}
     if logging.transport == "tls":
-        settings |= {**_credential(pki.log_server), "other": _credential(pki.log_impostor)}
+        settings |= {**pki.log_server.build_pair(), "other": pki.log_impostor.build_pair()}
     return settings
-
-
-def _credential(credential: Credential) -> dict[str, str]:
-    return {"certificate_pem": credential.certificate_pem, "key_pem": credential.key_pem}
 
 
 def _client(plan: Plan, node: str, materials: Materials) -> dict[str, Any]:

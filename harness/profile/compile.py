@@ -15,10 +15,11 @@ import os.path
 from pathlib import Path
 
 from emulators.common import controls
-from harness.core import model
-from harness.core.model import CarrierRecord, Pace, Plan, SecretRef, Waits
+from harness.core import model, sections
+from harness.core.model import CarrierRecord, Pace, Plan, Waits
+from harness.core.sections import SecretRef
 from harness.errors import InputError, Problem
-from harness.profile import schema, schema_controls
+from harness.profile import schema, schema_controls, schema_sections
 from harness.profile.explain import nearest
 from harness.profile.fields import fill
 from harness.profile.hardware import HARDWARE
@@ -82,9 +83,9 @@ class _Compiler:
             for segment in loaded.profile.segments
         }
 
-    def build_branch(self, budgets_s: dict[str, float]) -> model.Branch:
+    def build_branch(self, budgets_s: dict[str, float]) -> sections.Branch:
         profile, site = self._profile, self._site
-        return model.Branch(
+        return sections.Branch(
             profile=profile.profile,
             site=self._name,
             owner=profile.owner,
@@ -95,7 +96,7 @@ class _Compiler:
             sims=tuple(map(self._sim, profile.sims)),
             uplinks=profile.uplinks.order,
             health=self._health(),
-            bootstrap=tuple(model.BootstrapServer(b.address, b.port) for b in profile.bootstrap),
+            bootstrap=tuple(sections.BootstrapServer(b.address, b.port) for b in profile.bootstrap),
             segments=tuple(map(self._segment, profile.segments)),
             tunnel=self._tunnel(),
             time_servers=profile.time_servers,
@@ -115,7 +116,7 @@ class _Compiler:
             operators=profile.operators.build() if profile.operators else None,
         )
 
-    def build_records(self, branch: model.Branch) -> model.Records:
+    def build_records(self, branch: sections.Branch) -> model.Records:
         record = self._site.on_record
         inventory, headquarters = record.inventory, record.headquarters
         return model.Records(
@@ -136,7 +137,7 @@ class _Compiler:
             firmware=model.FirmwareRecord(record.firmware.damage),
         )
 
-    def _carrier(self, branch: model.Branch) -> CarrierRecord:
+    def _carrier(self, branch: sections.Branch) -> CarrierRecord:
         record = self._site.on_record.carrier
         ordered = record.apns
         return CarrierRecord(
@@ -159,41 +160,41 @@ class _Compiler:
         kind, _, where = fill(ref, self._name, self._site.hostname).partition(":")
         return SecretRef(f"file:{os.path.normpath(base / where)}" if kind == "file" else f"{kind}:{where}")
 
-    def _apn(self, entry: schema.ApnEntry, base: Path) -> model.Apn:
+    def _apn(self, entry: schema_sections.ApnEntry, base: Path) -> sections.Apn:
         auth = entry.auth
         if auth is None:
-            return model.Apn(entry.name)
-        return model.Apn(entry.name, model.ApnAuth(auth.method, auth.user, self._secret(auth.password, base)))
+            return sections.Apn(entry.name)
+        return sections.Apn(entry.name, sections.ApnAuth(auth.method, auth.user, self._secret(auth.password, base)))
 
-    def _sim(self, sim: schema.Sim) -> model.Sim:
+    def _sim(self, sim: schema_sections.Sim) -> sections.Sim:
         card = next(card for card in self._site.sims if card.slot == sim.slot)
         pin = self._secret(card.pin, self._sites_base) if card.pin else None
         if pin is None and sim.pin:
             pin = self._secret(sim.pin, self._base)
         apns = tuple(self._apn(apn, self._base) for apn in sim.apns)
-        return model.Sim(slot=sim.slot, iccid=card.iccid, imsi=card.imsi, apns=apns, pin=pin)
+        return sections.Sim(slot=sim.slot, iccid=card.iccid, imsi=card.imsi, apns=apns, pin=pin)
 
-    def _segment(self, segment: schema.Segment) -> model.Segment:
+    def _segment(self, segment: schema_sections.Segment) -> sections.Segment:
         subnet, dhcp = self._subnets[segment.name], segment.dhcp
-        return model.Segment(
+        return sections.Segment(
             name=segment.name,
             vlan=segment.vlan,
             ports=segment.ports,
             address=f"{subnet[1]}/{subnet.prefixlen}",
-            dhcp=model.DhcpRange(str(subnet[dhcp.first_host]), str(subnet[dhcp.last_host]), dhcp.lease_s),
+            dhcp=sections.DhcpRange(str(subnet[dhcp.first_host]), str(subnet[dhcp.last_host]), dhcp.lease_s),
             reach=tuple(map(_build_reach, segment.reach)),
             isolated=segment.isolated,
             admission=segment.admission.build(),
             verify_sources=segment.verify_sources,
         )
 
-    def _health(self) -> model.Health | None:
+    def _health(self) -> sections.Health | None:
         health = self._profile.uplinks.health
-        return model.Health(health.target, float(health.interval_s), health.failures) if health else None
+        return sections.Health(health.target, float(health.interval_s), health.failures) if health else None
 
-    def _tunnel(self) -> model.Tunnel:
+    def _tunnel(self) -> sections.Tunnel:
         tunnel, site = self._profile.tunnel, self._site
-        return model.Tunnel(
+        return sections.Tunnel(
             gateway=tunnel.gateway,
             local_id=fill(tunnel.local_id, self._name, site.hostname),
             remote_id=fill(tunnel.remote_id, self._name, site.hostname),
@@ -206,19 +207,19 @@ class _Compiler:
             psk=self._secret(tunnel.auth.psk, self._base) if tunnel.auth.psk else None,
         )
 
-    def _logging(self) -> model.Logging | None:
+    def _logging(self) -> sections.Logging | None:
         logging = self._profile.logging
         if logging is None:
             return None
         port = logging.port or SYSLOG_PORTS[logging.transport]
-        return model.Logging(logging.server, port, logging.transport, logging.least, float(logging.within_s))
+        return sections.Logging(logging.server, port, logging.transport, logging.least, float(logging.within_s))
 
-    def _monitoring(self) -> model.Monitoring | None:
+    def _monitoring(self) -> sections.Monitoring | None:
         monitoring = self._profile.monitoring
         if monitoring is None:
             return None
         users = tuple(
-            model.SnmpUser(
+            sections.SnmpUser(
                 name=user.name,
                 auth=user.auth,
                 auth_key=self._secret(user.auth_key, self._base),
@@ -227,16 +228,16 @@ class _Compiler:
             )
             for user in monitoring.users
         )
-        return model.Monitoring(
+        return sections.Monitoring(
             users, monitoring.reach_from, self._site.location, monitoring.contact, monitoring.views
         )  # fmt: skip
 
-    def _administration(self) -> model.Administration | None:
+    def _administration(self) -> sections.Administration | None:
         administration = self._profile.administration
         if administration is None:
             return None
         lockout, passwords = administration.lockout, administration.passwords
-        return model.Administration(
+        return sections.Administration(
             user=administration.user,
             reach_from=administration.reach_from,
             methods=administration.methods,
@@ -244,13 +245,13 @@ class _Compiler:
             passwords=passwords.build() if passwords else None,
         )
 
-    def _radius(self) -> model.Radius | None:
+    def _radius(self) -> sections.Radius | None:
         radius = self._profile.radius
-        return model.Radius(radius.server, radius.port, self._secret(radius.secret, self._base)) if radius else None
+        return sections.Radius(radius.server, radius.port, self._secret(radius.secret, self._base)) if radius else None
 
-    def _acceptance(self, budgets_s: dict[str, float]) -> model.Acceptance:
+    def _acceptance(self, budgets_s: dict[str, float]) -> sections.Acceptance:
         ping = self._profile.acceptance.ping
-        return model.Acceptance(
+        return sections.Acceptance(
             budgets_s=budgets_s,
             ping_target=ping.target,
             ping_count=ping.count,

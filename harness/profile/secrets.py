@@ -15,7 +15,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from harness.core.model import Plan, SecretRef
+from harness.core.model import Plan
+from harness.core.sections import SecretRef
 from harness.errors import InputError, Problem
 
 MAX_BYTES = 4096  # common practice, no source: far above any password or key that a person or a tool makes

@@ -25,7 +25,7 @@ from harness.profile.fields import (
     SegmentName,
     Serial,
 )
-from harness.profile.schema import MTU_LEAST, MTU_MOST, ApnEntry
+from harness.profile.schema_sections import ApnEntry
 from harness.profile.strict import Strict
 
 CARRIER_DEFAULTS: dict[str, Any] = {
@@ -41,6 +41,9 @@ CARRIER_DEFAULTS: dict[str, Any] = {
     "loss_pct": 0.0,
 }
 """Common practice, no source: a fair cell, and a bearer MTU below Ethernet's so that arithmetic by habit shows."""
+
+MTU_LEAST = 576  # RFC 791: every host takes a datagram of 576 octets
+MTU_MOST = 1500  # IEEE 802.3: Ethernet payload
 
 
 class Card(Strict):

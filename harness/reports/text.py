@@ -56,7 +56,7 @@ def render_verdict(verdict: Verdict, name: str, took_s: float) -> str:
     if verdict.proven and (until := verdict.facts.get("until")):
         word += f" as far as {until}"  # what comes after was not tried
     if verdict.proven and (left_out := verdict.facts.get("left_out")):
-        word += f" but for {len(left_out)} checks left out"
+        word += f" but for {', '.join(left_out) if len(left_out) <= 3 else f'{len(left_out)} checks'}, left out"
     counts = f"{passed} of {len(verdict.stages)} stages, {held} of {len(judged)} checks"
     return f"{word}  {name}: {counts}, {took_s:.1f} s"
 

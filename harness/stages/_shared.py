@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from harness.core.entries import Evidence, Seen
-from harness.core.model import Ask, Plan, Segment
+from harness.core.model import Ask, Plan
+from harness.core.sections import Segment
 
 LEASE_TIMEOUT_S = 20.0  # several tries of DHCP at the client's pace (RFC 2131 section 4.1: 4, 8, ... s)
 CLIENTS = 4  # lan1..lan4 of compose/lab.yaml

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from harness.core.entries import Evidence, Example, Hint, Need, Seen, Stage, as_list, hold, set_aside
-from harness.core.model import Finding, Plan, Tunnel
+from harness.core.model import Finding, Plan
 from harness.core.proposals import is_among_esp, is_among_ike
 from harness.core.sample import saw
+from harness.core.sections import Tunnel
 from harness.stages._shared import SHARED_ADDRESSES, is_cellular, is_inside, to_networks
 
 

@@ -1,4 +1,4 @@
-"""How much of a weaker configuration the checks notice: `branchproof mutate` over both demo profiles. I/O: processes."""
+"""What is noticed of a weaker configuration: `branchproof mutate` over both demo profiles. I/O: processes."""
 
 from __future__ import annotations
 

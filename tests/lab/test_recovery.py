@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from emulators.common.firmware import pack
-from harness.core.model import Ask, Health, Observation, Plan, PowerOn
+from harness.core.model import Ask, Observation, Plan, PowerOn
+from harness.core.sections import Health
 from harness.lab.docker_lab import DockerLab, make_materials
 from harness.lab.firmware import FULL_FEATURES, OS_NAME, load_runtime_files
 from harness.lab.seeds import Materials

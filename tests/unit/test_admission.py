@@ -13,7 +13,7 @@ import pytest
 from emulators.client.frames import build_discover, parse_offer
 from emulators.client.newcomers import render_ways
 from emulators.client.supplicant import render_supplicant
-from emulators.common.controls import Admission
+from emulators.common.controls import OPEN, Admission
 from emulators.common.device_config import DeviceConfig, DhcpRange, Management, Radius, Segment, Tunnel, Uplinks
 from emulators.common.try_packets import build_udp
 from emulators.hq.radius import parse_answer, render_radius
@@ -23,7 +23,7 @@ from emulators.router.runtime.apply.check import check_config
 from emulators.router.runtime.apply.hostapd_port import PortEvent, parse_eap_type, parse_event
 from emulators.router.runtime.apply.parts import admission, segments
 from harness.checks.admission import CHECK
-from harness.core import model
+from harness.core import model, sections
 from harness.core.admission_cast import find_address, find_unlisted, list_ports
 from harness.core.sample import build_plan
 from harness.lab.seed_admission import build_client, build_radius, list_secrets, make_access
@@ -314,7 +314,7 @@ def test_only_the_branch_may_ask() -> None:
 def make_plan() -> model.Plan:
     first, second = (replace(s, ports=(n,)) for n, s in enumerate(build_plan().branch.segments, start=1))
     admissions = Admission("dot1x", eap=("peap",)), Admission("mac", macs=(MAC, OTHER))
-    radius = model.Radius("10.200.0.10", 1812, model.SecretRef("env:KEY"))
+    radius = sections.Radius("10.200.0.10", 1812, sections.SecretRef("env:KEY"))
     shut = (replace(first, admission=admissions[0]), replace(second, admission=admissions[1]))
     return build_plan(segments=shut, radius=radius)
 
@@ -366,6 +366,7 @@ def test_seeds_tell_each_what_it_needs_and_no_more() -> None:
 
 def test_nothing_is_made_where_nobody_asks() -> None:
     plan = build_plan()
+    plan = build_plan(segments=tuple(replace(s, admission=OPEN) for s in plan.branch.segments), radius=None)
     assert make_access(plan, NOW) is None
     assert build_radius(plan, {}, None) is None
     assert build_client(plan, 1, None) is None

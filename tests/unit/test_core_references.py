@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.core.model import SecretRef
 from harness.core.references import fill_references, to_reference
+from harness.core.sections import SecretRef
 
 
 def test_every_reference_is_filled_wherever_it_stands() -> None:

@@ -30,9 +30,10 @@ from emulators.router.runtime.apply.password_rules import ANYTHING, Fault, find_
 from emulators.router.runtime.apply.password_store import PasswordStore
 from emulators.router.runtime.apply.source_blocks import parse_blocked, render_table
 from harness.checks._password_offers import list_refused, list_reused, list_taken
-from harness.core import model
-from harness.core.model import Logging, Plan
+from harness.core import sections
+from harness.core.model import Plan
 from harness.core.sample import build_plan
+from harness.core.sections import Logging
 from harness.lab.bench_links import build_links
 from harness.lab.compose_file import load_topology
 from harness.lab.device_seed import build_config
@@ -73,9 +74,9 @@ def test_lines_of_sshd(line: str, found: tuple[str, str] | None) -> None:
 @pytest.mark.parametrize(
     "user",
     [
-        "x from 9.9.9.9 port 1 ssh2",
-        "x from 9.9.9.9 port 1 ssh2: ECDSA SHA256:abc",
-        "invalid user y from 9.9.9.9",
+        "x from 192.0.2.9 port 1 ssh2",
+        "x from 192.0.2.9 port 1 ssh2: ECDSA SHA256:abc",
+        "invalid user y from 192.0.2.9",
         "",
     ],
 )
@@ -491,7 +492,7 @@ def test_a_lan_without_room_keeps_its_gateway() -> None:
     ("methods", "is_told"), [(("key",), False), (("key", "password"), True), (("password",), True)]
 )
 def test_the_first_password_goes_to_a_device_that_takes_one(methods: tuple[str, ...], is_told: bool) -> None:
-    operator = model.Administration("operator", ("hq",), methods, Lockout(5, 60.0, 1800.0), PCI)  # type: ignore[arg-type]
+    operator = sections.Administration("operator", ("hq",), methods, Lockout(5, 60.0, 1800.0), PCI)  # type: ignore[arg-type]
     branch = build_plan(administration=operator).branch
     subjects = Subjects("SK-1", "02:5b:00:00:00:11", ("ztp.skerry.example",), "hq.skerry.example", "kiosk.example")
     pkis = [make_pki(subjects, datetime.now(UTC), datetime(2024, 1, 1, tzinfo=UTC)) for _ in range(2)]

@@ -11,7 +11,7 @@ import socket
 import ssl
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ from emulators.management.server import Server as WebServer
 from emulators.management.server import StoredImage, build_tls, start_site
 from emulators.router.runtime.bootstrap_effects import Answer, Failure, Fetched, Server
 from emulators.router.runtime.bootstrap_http import HttpClient, parse_retry_after
+from emulators.router.runtime.heartbeat import run_heartbeats
 from harness.lab.pki import Credential, Subjects, make_pki
 
 MAC = "02:00:5e:10:00:01"
@@ -58,6 +59,7 @@ class Bench:
     trust_pem: str
     folder: Path
     pki: Any
+    machine: ManagementMachine
     clients: list[HttpClient] = field(default_factory=list)
 
     @property
@@ -107,7 +109,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     thread = threading.Thread(target=loop.run_forever)
     thread.start()
     runner = asyncio.run_coroutine_threadsafe(start_site(web.build_app(), "127.0.0.1", 0, tls), loop).result(10)
-    made = Bench(runner.addresses[0][1], witness, pki.bootstrap_ca_pem, tmp_path, pki)
+    made = Bench(runner.addresses[0][1], witness, pki.bootstrap_ca_pem, tmp_path, pki, machine)
     yield made
     for client in made.clients:
         client.drop()
@@ -132,6 +134,28 @@ def test_check_in_and_report(bench: Bench) -> None:
     assert bench.witness.of("config.served") == [{"serial": "SK-1", "digest": "d1", "bytes": 19}]
     assert "s3cr3t" not in repr(bench.witness.events)
     assert answer.json[OUTPUT]["conveyed-information"] not in repr(bench.witness.events)
+
+
+def test_a_heartbeats_answer_tells_of_another_configuration(bench: Bench) -> None:
+    """RFC 8040 section 3.5.2: an entity tag; here the digest of the configuration that the server has."""
+    console, seen = Witness(), list[str]()
+
+    def is_news(tag: str) -> bool:
+        seen.append(tag)
+        if len(seen) == 2:
+            bench.machine.serve(replace(bench_offer, digest="d2"))
+        return tag == "d2"
+
+    bench_offer = Offer(b"", "d1", 19)
+    run_heartbeats(
+        console,  # type: ignore[arg-type]
+        bench.client(),
+        (bench.server,),
+        0.01,
+        stop=threading.Event(),
+        is_news=is_news,
+    )
+    assert seen == ["d1", "d1", "d2"]
 
 
 def check_error(content: bytes, tag: str) -> None:

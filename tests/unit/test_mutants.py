@@ -9,6 +9,8 @@ import pytest
 from harness.core.entries import Check, Evidence, Spoil, hold
 from harness.core.model import Ask, Finding, Observation, Plan
 from harness.core.mutants import (
+    NOT_UP,
+    REFUSED,
     SERVED,
     Mutant,
     Round,
@@ -47,11 +49,14 @@ REPORTED = saw(
     "management", "report.received", 2.0, progress_type="bootstrap-complete", message=f"configuration sha256 {DIGEST}"
 )
 TUNNEL = saw("hq-gateway", "child.installed", 2.5)
+FETCHED = saw("management", "config.served", 1.5, serial="SK-000017", digest=DIGEST)
+SERVED_NS = 1_000_000_000
+REFUSAL = saw("management", "report.received", 2.0, progress_type="config-error", message="segments: no")
 
 
 def run_round(*seen: Observation) -> tuple[str, tuple[str, ...]]:
-    machine = build_round(build_plan(), [CHECK], ["claim"], await_device(DIGEST))
-    return judge_round(rehearse(machine, seen).machine)
+    machine = build_round(build_plan(), [CHECK], ["claim"], await_device(DIGEST, SERVED_NS))
+    return judge_round(rehearse(machine, seen).machine, DIGEST, SERVED_NS)
 
 
 def test_a_check_that_fails_notices() -> None:
@@ -68,19 +73,39 @@ def test_a_probe_that_breaks_has_noticed_nothing() -> None:
 
 def test_a_report_of_another_configuration_is_not_the_rounds() -> None:
     other = replace(REPORTED, data={**REPORTED.data, "message": "configuration sha256 " + "cd" * 32})
-    judgement, by = run_round(other, TUNNEL, answered("client1", "asked", 3.0, {"closed": True}))
-    assert (judgement, by) == ("noticed", ("the branch does not come up with it",))
+    judgement, by = run_round(FETCHED, other, TUNNEL, answered("client1", "asked", 3.0, {"closed": True}))
+    assert (judgement, by) == ("noticed", (NOT_UP,))
+
+
+def test_a_device_that_never_fetched_the_document_has_not_failed_with_it() -> None:
+    assert run_round(replace(REPORTED, at_ns=0), TUNNEL) == ("open", ())
 
 
 def test_a_device_that_refuses_has_noticed() -> None:
-    refused = saw("management", "report.received", 2.0, progress_type="config-error", message="segments: no")
-    assert run_round(refused, TUNNEL)[1] == ("the device refuses it",)
+    assert run_round(REFUSAL, TUNNEL)[1] == (REFUSED,)
+
+
+def test_the_refusal_of_the_round_before_is_not_this_ones() -> None:
+    stale = replace(REFUSAL, at_ns=SERVED_NS // 2)
+    seen = (FETCHED, REPORTED, TUNNEL, answered("client1", "asked", 3.0, {"closed": True}))
+    assert run_round(stale, *seen) == ("survived", ())
+
+
+def test_the_tunnel_of_the_round_before_does_not_let_the_checks_begin() -> None:
+    stale = replace(TUNNEL, at_ns=SERVED_NS // 2)
+    seen = (FETCHED, REPORTED, answered("client1", "asked", 3.0, {"closed": False}))
+    assert run_round(stale, *seen) == ("noticed", (NOT_UP,))
+
+
+def test_a_management_server_that_does_not_take_its_settings_has_noticed_nothing() -> None:
+    machine = build_round(build_plan(), [CHECK], ["claim"], await_settings())
+    assert judge_round(rehearse(machine, ()).machine, None) == ("open", ())
 
 
 def test_settings_of_the_management_server_need_no_report_of_the_device() -> None:
     machine = build_round(build_plan(), [CHECK], ["claim"], await_settings())
     seen = (answered("management", SERVED, 1.0, {}), answered("client1", "asked", 2.0, {"closed": True}))
-    assert judge_round(rehearse(machine, seen).machine) == ("survived", ())
+    assert judge_round(rehearse(machine, seen).machine, None) == ("survived", ())
 
 
 def test_the_first_spoil_is_the_twin_and_checks_that_do_not_apply_have_none() -> None:

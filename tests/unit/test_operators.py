@@ -21,8 +21,8 @@ import pytest
 from test_management_server import IMAGE, SHA, Witness
 
 from emulators.common.controls import Operators
+from emulators.common.server_tls import build_server_tls
 from emulators.common.totp import find_step, make_code
-from emulators.internet.identity_provider import build_tls as build_provider_tls
 from emulators.internet.identity_provider import start_identity_provider
 from emulators.internet.operators_desk import Desk, DeskError
 from emulators.internet.sign_in import OTHER_AUDIENCE, OTHER_ISSUER, SignIn, User
@@ -76,7 +76,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         port = spare.getsockname()[1]
     issuer = f"https://127.0.0.1:{port}/realm"
     sign_in = SignIn(issuer, AUDIENCE, (USER,))
-    tls = build_provider_tls(pki.sign_in.certificate_pem, pki.sign_in.key_pem)
+    tls = build_server_tls(pki.sign_in.certificate_pem, pki.sign_in.key_pem)
     assert start_identity_provider(sign_in, issuer, "127.0.0.1", tls) == port
     machine = ManagementMachine((InventoryEntry(SERIAL, MAC, "Skerry Line", "pier"),), "Skerry Line", "pier",
                                 Offer(IMAGE, SHA.hex(), 1))  # fmt: skip

@@ -13,8 +13,9 @@ import pytest
 import yaml
 
 from emulators.common.record import from_json, to_json
-from harness.core.model import Plan, Radius, SecretRef
+from harness.core.model import Plan
 from harness.core.registry import load_stages
+from harness.core.sections import Radius, SecretRef
 from harness.errors import InputError
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.hardware import HARDWARE

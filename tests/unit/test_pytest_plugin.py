@@ -40,3 +40,22 @@ def test_a_site_that_is_not_there_is_said() -> None:
     done = run_pytest("-q", "profiles/pier-kiosk.yaml", "--branch-site", "atlantis")
     assert done.returncode == 2
     assert "atlantis" in done.stdout and "ossay-pier" in done.stdout
+
+
+def test_checks_are_chosen_like_on_the_command_line() -> None:
+    stages = [entry.name for entry in load_stages()]
+    for args, left in (
+        (["--branch-only", "matrix", "--branch-only", "lease_timers"], ["lease_timers", "matrix"]),
+        (["--branch-only", "matrix", "--branch-only", "qos", "--branch-skip", "qos"], ["matrix"]),
+        (["--branch-skip", "qos"], [c.name for c in load_checks() if c.name != "qos"]),
+    ):
+        done = run_pytest("--collect-only", "-q", "profiles/pier-kiosk.yaml", *args)
+        names = [line.rsplit("::", 1)[1] for line in done.stdout.splitlines() if "::" in line]
+        assert names == [*stages, *left]
+
+
+def test_a_check_that_is_not_there_is_said() -> None:
+    done = run_pytest("-q", "profiles/pier-kiosk.yaml", "--branch-skip", "matrices")
+    assert done.returncode == 2
+    assert "--branch-skip" in done.stdout and "'matrices'" in done.stdout and "lease_timers" in done.stdout
+    assert "Traceback" not in done.stdout

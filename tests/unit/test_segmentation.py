@@ -15,7 +15,7 @@ import threading
 
 import pytest
 
-from emulators.common import probes_sweep
+from emulators.common import probes_scan
 from emulators.common.answerer import render_rules
 from emulators.common.controls import Reach
 from emulators.common.device_config import parse_config
@@ -45,7 +45,7 @@ from harness.checks import (
 )
 from harness.checks._matrix_cells import TRIED
 from harness.checks._port_sweep import label_listening, read_listening
-from harness.checks._vantages import LABEL_WAN, WAN_ROUTES, find_wan, hand_out
+from harness.checks._vantages import LABEL_WAN, WAN_ROUTES, find_again, find_wan, hand_out
 from harness.core.entries import Evidence, Seen
 from harness.core.sample import answered, build_plan
 from tests.unit.test_apply import CONFIG, CREW, GUEST, SITUATION
@@ -181,7 +181,7 @@ def test_a_service_that_is_none_is_refused(service):
 def test_a_scan_beyond_its_bounds_is_refused():
     for ports in ([[0, 5]], [[1, 70_000]], []):
         with pytest.raises(ValueError, match="ports"):
-            probes_sweep.scan(["127.0.0.1"], ports)
+            probes_scan.scan(["127.0.0.1"], ports)
 
 
 def test_the_answerer_leaves_what_is_not_its_own():
@@ -313,3 +313,18 @@ def test_a_filter_that_stops_leaves_a_shut_door():
     for rule in ("ip daddr @headquarters counter drop", "ip saddr @branch counter drop"):
         assert rule in shut
     assert "10.200.0.0/24" in shut and "10.20.10.0/24, 10.20.30.0/24" in shut
+
+
+@pytest.mark.parametrize(("loss_pct", "again"), [(0.0, 1), (0.1, 1), (1.0, 2), (5.0, 4), (60.0, 6), (99.9999999, 6)])
+def test_an_unanswered_try_is_repeated_the_more_the_more_the_sites_link_loses(loss_pct: float, again: int) -> None:
+    """A try goes unanswered where the link loses it or its answer: 1 - (1 - p)^2, as often as it is made."""
+    plan = build_plan()
+    carrier = dataclasses.replace(plan.records.carrier, loss_pct=loss_pct)
+    lossy = dataclasses.replace(plan, records=dataclasses.replace(plan.records, carrier=carrier))
+    assert find_again(lossy) == again
+
+
+def test_a_fixed_line_loses_nothing_by_the_carriers_record() -> None:
+    plan = build_plan(uplinks=("ethernet",))
+    carrier = dataclasses.replace(plan.records.carrier, loss_pct=5.0)
+    assert find_again(dataclasses.replace(plan, records=dataclasses.replace(plan.records, carrier=carrier))) == 1

@@ -155,7 +155,7 @@ def test_what_is_asserted_is_the_branchs_own_not_what_the_inventory_says() -> No
 
 
 def test_names_by_address_need_no_answer() -> None:
-    from harness.core.model import BootstrapServer
+    from harness.core.sections import BootstrapServer
     from harness.stages.online import STAGE
 
     plan = build_plan(bootstrap=(BootstrapServer("198.18.0.20", 443),))

@@ -218,7 +218,9 @@ class Router:
             return
         heartbeat = importlib.import_module(".heartbeat", __package__)
         to = heartbeat.build_servers(config.management.servers, servers)
-        heartbeat.run_heartbeats(self._console, self._client, to, config.management.heartbeat_s, stop=stop, is_news=self._is_news)
+        heartbeat.run_heartbeats(
+            self._console, self._client, to, config.management.heartbeat_s, stop=stop, is_news=self._is_news
+        )
 
     def _is_news(self, digest: str) -> bool:
         return self._configurer is not None and digest != self._configurer.digest
