@@ -107,7 +107,7 @@ def _judge_form(evidence: Evidence) -> Finding:
         return hold(NAME, False, claim, expected, f"{len(wrong)}: {wrong[0].data.get('error')}", wrong[:3])
     if not right:
         return hold(NAME, False, claim, "alerts", "nothing: no alert arrived")
-    ids = {(s.data.get("source"), s.data.get("id")) for s in right}
+    ids = {(str(s.data.get("source")), str(s.data.get("id"))) for s in right}
     return hold(NAME, len(ids) == len(right), claim, expected, f"{len(right)} alerts, {len(ids)} ids", right[:1])
 
 

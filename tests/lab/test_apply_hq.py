@@ -16,7 +16,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519
 from cryptography.x509.oid import NameOID
-from lab_nodes import ROOT, Bench, Node
+from lab_nodes import ROOT, Bench, Node, docker
 
 from emulators.common.census import census
 from emulators.common.controls import Reach
@@ -116,6 +116,16 @@ TUNNEL_SETTINGS = {
     "key_pem": None,
     "remote_ca_pem": None,
 }
+
+
+SLOW_READER = """
+import socket, time
+with socket.create_connection(("198.18.0.1", 80)) as line:
+    line.sendall(b"GET /bytes/10000000 HTTP/1.0\\r\\nHost: 198.18.0.1\\r\\n\\r\\n")
+    for _ in range(500):
+        line.recv(10000)
+        time.sleep(0.01)
+"""
 
 
 def link(name: str, nominal: str, addresses: list[str]) -> dict:
@@ -303,6 +313,18 @@ def test_nothing_of_the_branch_in_clear(world):
     assert found["esp_udp"] > 0
     assert found["fragments"] == 0
     assert found["esp_outer_max_bytes"] <= WAN_MTU
+
+
+def test_what_comes_for_a_segment_that_is_gone_goes_nowhere(world):
+    """The kernel still translates it back; with the bridge down, its route is the default one: out of the uplink."""
+    docker("exec", "-d", world.client1.name, "python3", "-c", SLOW_READER)
+    time.sleep(1.0)
+    assert "198.18.0.50" in world.internet.exec("ss", "-Htn", "state", "established", "sport = :80")
+    world.router.exec("ip", "link", "set", "br10", "down")
+    time.sleep(1.5)  # the server sends again after some 0.2, 0.4 and 0.8 s (RFC 6298 section 5, with Linux's least RTO)
+    world.router.exec("ip", "link", "set", "br10", "up")
+    found = world.internet.ask("census", link="inet", inside=["10.20.0.0/16"])
+    assert found["clear"] == 0, found
 
 
 def test_refusal_then_roll_back_to_the_last_good(world):

@@ -310,8 +310,12 @@ def test_a_filter_that_stops_leaves_a_shut_door():
     for text, other in ((shut, "inet branch"), (script, "inet shut")):
         assert text.index(f"delete table {other}") < text.index("chain crossing")
     assert "hook forward priority filter; policy drop" in shut
-    for rule in ("ip daddr @headquarters counter drop", "ip saddr @branch counter drop"):
-        assert rule in shut
+    for rule in (
+        "ip daddr @headquarters counter drop",
+        "ip daddr @branch counter drop",
+        "ip saddr @branch counter drop",
+    ):
+        assert rule in shut and rule in script
     assert "10.200.0.0/24" in shut and "10.20.10.0/24, 10.20.30.0/24" in shut
 
 

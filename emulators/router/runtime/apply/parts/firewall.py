@@ -1,14 +1,15 @@
 """The packet filter: what may enter, cross and leave the device. nftables, in a table of its own.
 
 Laws: nothing enters or crosses unless the configuration opens it; packets for headquarters leave through the tunnel or
-not at all, and no address of the branch leaves a WAN untranslated, even while the tunnel or the uplink changes under
-established connections (the last chain sees every packet after translation). What comes in with a source that cannot
-be there is dropped before anything else looks at it (RFC 2827, RFC 3704 section 2.1): on a segment's bridge all but
-the segment's own clients, on a WAN the branch's and headquarters' networks and what is nobody's source (RFC 6890). The
-whole table is replaced in one transaction of the kernel (nft(8), "Atomic rule set replacement").
+not at all, and no address of the branch leaves a WAN untranslated, even while the tunnel, the uplink or a segment
+changes under established connections (the last chain sees every packet after translation): without its bridge, answers
+to a segment would be routed out again where they came from. What comes in with a source that cannot be there is dropped
+before anything else looks at it (RFC 2827, RFC 3704 section 2.1): on a segment's bridge all but the segment's own
+clients, on a WAN the branch's and headquarters' networks and what is nobody's source (RFC 6890). The whole table is
+replaced in one transaction of the kernel (nft(8), "Atomic rule set replacement").
 
 A configuration that stops leaves the door shut: nothing crosses, and what the kernel still sends for connections of the
-branch's that lost their daemons and their tunnel (the last segments of a log's TCP) goes nowhere.
+branch's that lost their daemons, tunnel or bridge (the last segments of a log's TCP) goes nowhere.
 
 Other parts have tables of their own, and never change this one. A drop in any table is final and an accept is not, so:
 further drops hook in anywhere, ``forward`` or ``input`` before ``filter``; a redirection hooks into ``prerouting`` at
@@ -66,6 +67,7 @@ def render_shut(config: DeviceConfig) -> str:
     leaving = [
         'oifname "lo" accept',
         "ip daddr @headquarters counter drop",
+        "ip daddr @branch counter drop",
         "ip saddr @branch counter drop",
     ]
     lines = [
@@ -227,6 +229,7 @@ def _render_leaving(config: DeviceConfig) -> list[str]:
         "ip daddr @gateways udp dport { 500, 4500 } accept",
         "ip daddr @gateways meta l4proto esp accept",
         f"{out} ip daddr @headquarters counter drop",
+        f"{out} ip daddr @branch counter drop",
         f"{out} ip saddr @branch counter drop",
         f"{out} ip saddr @headquarters counter drop",
         f'oifname "{RADIO_LINK}" meta l4proto != udp drop',
