@@ -48,7 +48,7 @@ def describe(machine: RunMachine) -> list[tuple[object, ...]]:
     return [*map(of_stage, machine.results()), *map(of_finding, machine.findings())]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(some_observations, delays_ns)
 def test_a_replay_is_the_same_run(observations: list[Observation], delays: list[int]) -> None:
     live = run(observations, delays)
@@ -57,20 +57,20 @@ def test_a_replay_is_the_same_run(observations: list[Observation], delays: list[
     assert list(again.evidence) == list(live.machine.evidence)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(some_observations, delays_ns)
 def test_outcomes_do_not_depend_on_delivery(observations: list[Observation], delays: list[int]) -> None:
     assert describe(run(observations, delays).machine) == describe(run(observations).machine)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.sampled_from(NOMINAL), max_size=60), delays_ns)
 def test_no_observation_is_used_by_two_needs(observations: list[Observation], delays: list[int]) -> None:
     used = [i for s in run(observations, delays).machine.results() if s.took_s is not None for i in s.evidence]
     assert len(used) == len(set(used))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(some_observations, delays_ns)
 def test_the_next_wake_up_is_always_ahead_and_time_goes_forward(
     observations: list[Observation], delays: list[int]
@@ -91,14 +91,14 @@ def test_the_next_wake_up_is_always_ahead_and_time_goes_forward(
     assert machine.done and machine.deadline_ns is None
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(some_observations)
 def test_a_run_ends_within_all_budgets(observations: list[Observation]) -> None:
     limit_s = sum(BUDGETS_S.values()) + sum(s.answers_within_s for s in STAGES) + sum(c.timeout_s for c in CHECKS)
     assert run(observations).tape[-1].now_ns <= to_ns(limit_s) + 2 * SETTLE_NS
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(some_observations)
 def test_a_stage_is_blocked_only_behind_one_that_was_not_reached(observations: list[Observation]) -> None:
     results = run(observations).machine.results()
@@ -128,7 +128,7 @@ def test_without_one_of_its_witnesses_exactly_that_stage_fails(name: str, witnes
     assert set(later) <= {"INCONCLUSIVE"}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(some_observations)
 def test_a_node_alone_cannot_prove_the_run(observations: list[Observation]) -> None:
     """Without what the router says of itself no stage behind `powered` changes from not reached to reached."""
@@ -143,7 +143,7 @@ values = st.recursive(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_whatever_a_stand_in_says_is_judged(data: st.DataObject) -> None:
     """A field of a wrong shape is a finding, never an exception: the run has an end and a verdict."""
