@@ -130,10 +130,14 @@ def mark_flow(place: int, nth: int) -> int:
     return 500 + 20 * place + nth
 
 
-def find_esp_suite(evidence: Evidence) -> Suite | None:
-    """Return the sizes of the suite that HQ's gateway reported, None where they are not known."""
+def find_esp_suite(plan: Plan, evidence: Evidence) -> Suite | None:
+    """Return the sizes of the suite that HQ's gateway reported; where the tunnel was up before anybody looked, those of
+    the profile's, if it has one only. None where they are not known."""
     child = evidence.find_last("hq-gateway", "child.installed")
-    proposal = parse_esp(str(child.data.get("esp") or "") if child is not None else "")
+    texts = plan.branch.tunnel.esp_proposals if child is None else (str(child.data.get("esp") or ""),)
+    proposal, *others = dict.fromkeys(map(parse_esp, texts))
+    if others:
+        return None
     try:
         return parse_suite(proposal.encryption, proposal.integrity)
     except SuiteError:

@@ -49,7 +49,7 @@ Changes = Mapping[int, Mapping[str, Any]]
 
 def _streams(plan: Plan) -> dict[str, list[dict[str, Any]]]:
     talker, flooder = find_talker(plan), find_flooder(plan)
-    suite = find_esp_suite(Evidence([Seen(0, CHILD)]))
+    suite = find_esp_suite(plan, Evidence([Seen(0, CHILD)]))
     assert plan.branch.qos and talker and suite
     streams = {talker.client: list_streams(plan, plan.branch.qos, suite, talker)}
     return streams if flooder is None else {**streams, flooder.client: list_flood(plan.branch.qos, flooder)}
@@ -132,6 +132,8 @@ def list_examples() -> tuple[Example, ...]:
     no_udp = tuple(replace(s, reach=(Reach("hq", ("tcp/443",)),)) for s in plan.branch.segments)
     slow = replace(plan, records=replace(plan.records, carrier=replace(plan.records.carrier, up_bps=1_500_000)))
     good = figures(plan)
+    tunnel = replace(plan.branch.tunnel, esp_proposals=("aes256gcm16", "aes256-sha256"))
+    two_suites = replace(plan, branch=replace(plan.branch, tunnel=tunnel))
     return (
         Example("classes kept, ceilings too, marks inside and outside", "PASS", good, plan),
         Example("one packet in a thousand lost", "PASS", figures(plan, {voice: {"share": 0.9985}}), plan),
@@ -172,6 +174,8 @@ def list_examples() -> tuple[Example, ...]:
             (*good[:6], answered("client1", "qos.stream.client1", 3.0, None, "OSError: x")),
             plan,
         ),
+        Example("the tunnel was up before", "PASS", good[1:], plan),
+        Example("the tunnel was up before, by one of two suites", "INCONCLUSIVE", good[1:], two_suites),
         Example("no classes", "NOT_APPLICABLE", (), build_plan(qos=None)),
         Example("nobody may send UDP to HQ", "NOT_APPLICABLE", (), build_plan(qos=QOS, segments=no_udp)),
         Example("too fast for the bench", "NOT_APPLICABLE", (), build_plan(qos=replace(QOS, uplink_bps=50_000_000))),

@@ -76,7 +76,7 @@ def _list_sends(plan: Plan, qos: Qos, suite: Suite) -> dict[str, list[dict[str, 
 
 
 def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
-    qos, suite = plan.branch.qos, find_esp_suite(evidence)
+    qos, suite = plan.branch.qos, find_esp_suite(plan, evidence)
     begin = [
         *(Ask(n, "udp_listen", {"port": p, "seconds": LISTEN_S}, _label("listen", n)) for n, p in list_ends(plan)),
         Ask(GATEWAY, "watch_markings", {"link": OUTER_LINK, "seconds": LISTEN_S}, WATCH),
@@ -106,7 +106,7 @@ def _is_ok(evidence: Evidence, label: str) -> bool:
 
 
 def judge(plan: Plan, evidence: Evidence) -> tuple[Finding, ...]:
-    qos, suite, claim = plan.branch.qos, find_esp_suite(evidence), "the uplink's classes are kept"
+    qos, suite, claim = plan.branch.qos, find_esp_suite(plan, evidence), "the uplink's classes are kept"
     if qos is None or suite is None:
         return (leave_open(NAME, claim, "an ESP suite whose sizes are known", "none was reported"),)
     clients = [talker.client for talker in _list_talkers(plan)]
