@@ -31,7 +31,10 @@ def resources() -> set[str]:
 
 
 def start(out: Path) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "harness.cli", "prove", PROFILE, "--out", str(out)]
+    """Start a proof that Ctrl-C reaches, even where the tests run in the background of a shell, which has its
+    jobs ignore it (POSIX.1-2017, Shell Command Language 2.11)."""
+    heard = ["env", "--default-signal=INT"]
+    command = [*heard, sys.executable, "-m", "harness.cli", "prove", PROFILE, "--out", str(out)]
     return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
 
