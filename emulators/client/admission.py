@@ -85,7 +85,7 @@ class Admission:
         credential = device.get("credential")
         if link is not None and device.get("starts"):
             send_start(link)
-            time.sleep(START_S)
+            time.sleep(START_S)  # the port says nothing to one that it heard but lets wait
         if link is None or credential is None:
             return {"eap": None, **try_link(link or self._link, str(device["address"]), targets).to_json()}
         supplicant = Supplicant(link, self._credentials[credential])

@@ -119,7 +119,7 @@ def find_mac(link: str, address: str) -> bytes:
                 return bytes.fromhex(item["lladdr"].replace(":", ""))
         with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
             asking.sendto(b"", (address, DISCARD_PORT))  # whatever goes there has the kernel ask by ARP
-        time.sleep(NEIGHBOUR_S)
+        time.sleep(NEIGHBOUR_S)  # the kernel asks for the neighbour at its own pace
     return BROADCAST
 
 

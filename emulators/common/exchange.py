@@ -117,7 +117,7 @@ def send_pieces(line: socket.socket, body: bytes, piece: int) -> None:
     for at in range(0, len(body), size):
         line.sendall(body[at : at + size])
         if at + size < len(body):
-            time.sleep(PIECE_PAUSE_S)
+            time.sleep(PIECE_PAUSE_S)  # so that each piece is a segment of its own
 
 
 def read_body(line: socket.socket, length: int, told: dict[str, Any]) -> bytes:

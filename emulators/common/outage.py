@@ -29,7 +29,7 @@ def build_outage(seed: Mapping[str, Any], console: Console) -> dict[str, Handler
             run(["nft", "-f", "-"], text=render_cut(name))
             console.emit("link.cut", name=name)
             try:
-                time.sleep(cut_s)
+                time.sleep(cut_s)  # the outage itself
             finally:
                 run(["nft", "delete", "table", "inet", f"outage_{name}"])
                 console.emit("link.restored", name=name)

@@ -209,7 +209,7 @@ def _send(line: socket.socket, data: bytes, one: _Try, first: bool) -> None:
     pieces = find_cuts(data, one.split, one.server_name if one.cut_name else None) if first else [data]
     for place, piece in enumerate(pieces):
         if place:
-            time.sleep(PIECE_PAUSE_S)
+            time.sleep(PIECE_PAUSE_S)  # so that each piece is a segment of its own
         line.settimeout(one.left_s)
         line.sendall(piece)
 

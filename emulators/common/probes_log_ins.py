@@ -100,6 +100,7 @@ def lockout_trial(
         after.callback(other.close)
         result["other"] = other.outcome
         if block_s:
+            # the block itself, waited out to its end: that is what a soak is for
             time.sleep(max(0.0, blocked_at + block_s + 1.0 - time.monotonic()))
             result["waited_out"] = _try_right(account, first)
         result["released"] = helper.ask("release-blocked", "")
@@ -119,7 +120,7 @@ def _fail(account: Account, source: str, count: int, gap_s: float) -> list[str]:
         if session.outcome != "auth_failed":
             break
         if gap_s and len(outcomes) == 1:
-            time.sleep(gap_s)
+            time.sleep(gap_s)  # the window of the lock-out, which is what is tried
     return outcomes
 
 
@@ -133,7 +134,7 @@ def _wait_shown(helper: LogIn, source: str, deadline: float) -> dict[str, Any]:
         listed = shown.get("blocked") or ()
         if any(item.get("source") == source for item in listed) or time.monotonic() > deadline:
             return shown
-        time.sleep(SHOWN_POLL_S)
+        time.sleep(SHOWN_POLL_S)  # the device tells when it is asked, and only then
 
 
 def _try_wrong(account: Account, session: LogIn) -> str:

@@ -75,7 +75,7 @@ class _Scanner:
                     self._drain()
                     ahead_s = began + sent / rate - time.monotonic()
                     if ahead_s > 0:
-                        time.sleep(ahead_s)
+                        time.sleep(ahead_s)  # the pace is the probe's own: it may not flood
 
     def listen(self, deadline: float) -> None:
         with selectors.DefaultSelector() as poll:

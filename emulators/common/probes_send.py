@@ -37,7 +37,7 @@ def build_send_probe(link: str) -> dict[str, Handler]:
         if len(packets) * copies > MOST_PACKETS:
             raise ValueError(f"packets: expected at most {MOST_PACKETS} with copies, saw {len(packets) * copies}")
         sent = [_send_one(item, link, copies) for item in packets]
-        time.sleep(min(linger_s, MOST_LINGER_S))
+        time.sleep(min(linger_s, MOST_LINGER_S))  # what is under way shall arrive: nothing tells when it has
         return {"sent": sent}
 
     return {"send": send}

@@ -318,7 +318,7 @@ def test_nothing_of_the_branch_in_clear(world):
 def test_what_comes_for_a_segment_that_is_gone_goes_nowhere(world):
     """The kernel still translates it back; with the bridge down, its route is the default one: out of the uplink."""
     docker("exec", "-d", world.client1.name, "python3", "-c", SLOW_READER)
-    time.sleep(1.0)
+    time.sleep(1.0)  # the reader connects, and says nothing of it; the next line sees to it
     assert "198.18.0.50" in world.internet.exec("ss", "-Htn", "state", "established", "sport = :80")
     world.router.exec("ip", "link", "set", "br10", "down")
     time.sleep(1.5)  # the server sends again after some 0.2, 0.4 and 0.8 s (RFC 6298 section 5, with Linux's least RTO)

@@ -74,7 +74,7 @@ class Branch:
     def wait_use(self, outcome: str, timeout_s: float = 8.0) -> None:
         deadline = time.monotonic() + timeout_s
         while (seen := self.use()) != outcome and time.monotonic() < deadline:
-            time.sleep(0.2)
+            time.sleep(0.2)  # whether it passes can only be tried
         assert seen == outcome, self.router.errors[-10:]
 
 
