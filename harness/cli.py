@@ -217,8 +217,10 @@ def _run_clauses(args: argparse.Namespace, console: Console) -> int:
     runs = []
     for folder in args.runs:
         plan, verdict = load_verdict(folder)
-        runs.append(Run(f"{plan.branch.profile} / {plan.branch.site} ({folder.resolve().name})", verdict))
-    console.print(render_clauses(runs, {c.name: c.clauses for c in load_checks()}), soft_wrap=True, markup=False)
+        name = f"{plan.branch.profile} / {plan.branch.site} ({folder.resolve().name})"
+        bearing = {c.name: tuple(one for one in c.clauses if c.bears_on(plan, one)) for c in load_checks()}
+        runs.append(Run(name, verdict, bearing))
+    console.print(render_clauses(runs), soft_wrap=True, markup=False)
     return EXIT_PROVEN
 
 

@@ -170,6 +170,14 @@ def _drop(config: dict[str, Any]) -> None:
     config["administration"]["lockout"] = None
 
 
+def bears_on(plan: Plan, clause: str) -> bool:
+    """PCI DSS 4.0.1 8.3.4 asks for at most 10 attempts and at least 30 minutes: a wider rule is no evidence for it."""
+    lockout = plan.branch.administration.lockout if plan.branch.administration else None
+    return clause != "PCI DSS 4.0.1 8.3.4" or (
+        lockout is not None and lockout.failures <= 10 and lockout.block_s >= 30 * 60
+    )
+
+
 CHECK = Check(
     name=NAME,
     order=130,
@@ -181,6 +189,7 @@ CHECK = Check(
     timeout_s=TIMEOUT_S,
     disturbs=True,
     clauses=("PCI DSS 4.0.1 8.3.4", "NIST SP 800-53 AC-7"),
+    bears_on=bears_on,
     soak_s=find_soak_s,
     spoils=find_spoils,
 )

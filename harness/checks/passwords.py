@@ -162,6 +162,17 @@ def _spoil(title: str, key: str, value: Any) -> Spoil:
     return Spoil(title, f"administration.passwords.{key}", change)
 
 
+def bears_on(plan: Plan, clause: str) -> bool:
+    """PCI DSS 4.0.1 8.3.6 asks for 12 characters with letters and digits, 8.3.7 for none of the last four: a policy
+    that asks for less is no evidence for them."""
+    rules = plan.branch.administration.passwords if plan.branch.administration else None
+    if clause == "PCI DSS 4.0.1 8.3.6":
+        return rules is not None and rules.least >= 12 and {"letter", "digit"} <= set(rules.needs)
+    if clause == "PCI DSS 4.0.1 8.3.7":
+        return rules is not None and rules.refuse_last >= 4
+    return True
+
+
 CHECK = Check(
     name=NAME,
     order=120,
@@ -180,6 +191,7 @@ CHECK = Check(
         "45 CFR 164.312(d)",
         "NIST SP 800-53 IA-5(1)",
     ),
+    bears_on=bears_on,
     spoils=find_spoils,
 )
 

@@ -197,6 +197,11 @@ def no_soak(plan: Plan) -> float:
     return 0.0
 
 
+def bears_on_all(plan: Plan, clause: str) -> bool:
+    """Say yes: what the check shows does not hang on the plan's numbers."""
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """A claim beyond the stages. `why_not` returns why the claim does not apply to the plan, or None when it does.
@@ -219,6 +224,9 @@ class Check:
     """Others would see its doings: it takes a link, an account or the uplink for itself."""
     clauses: tuple[str, ...] = ()
     """Clauses that it gives evidence for, such as ``PCI DSS 4.0.1 1.4.3``: see clauses.py."""
+    bears_on: Callable[[Plan, str], bool] = bears_on_all
+    """Says whether it does so for a clause under this plan: limits that the plan sets wider than the clause prove
+    nothing of it."""
     adds_s: Callable[[Plan], float] = no_soak
     """Seconds that the plan's own intervals, such as its heartbeats, add to the timeout."""
     soak_s: Callable[[Plan], float] = no_soak

@@ -26,10 +26,11 @@ CAUTION = (
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One run: its name for people, and its verdict."""
+    """One run: its name for people, its verdict, and each check's clauses under its plan."""
 
     name: str
     verdict: Verdict
+    clauses_of: Mapping[str, Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +52,15 @@ class Evidence:
         return self.outcome in ("PASS", "FAIL")
 
 
-def gather(runs: Sequence[Run], clauses_of: Mapping[str, Sequence[str]]) -> dict[str, tuple[Evidence, ...]]:
-    """Return clause to evidence, every clause of the table in its order. `clauses_of`: check to its clauses."""
+def gather(runs: Sequence[Run]) -> dict[str, tuple[Evidence, ...]]:
+    """Return clause to evidence, every clause of the table in its order."""
     found: dict[str, list[Evidence]] = {clause: [] for clause in CLAUSES}
     for place, run in enumerate(runs, 1):
         by_check: dict[str, list[Finding]] = {}
         for finding in run.verdict.checks:
             by_check.setdefault(finding.check, []).append(finding)
         for check, findings in by_check.items():
-            for clause in clauses_of.get(check, ()):
+            for clause in run.clauses_of.get(check, ()):
                 found[clause].append(_weigh(place, check, findings))
     return {clause: tuple(listed) for clause, listed in found.items()}
 
@@ -73,9 +74,9 @@ def _weigh(run: int, check: str, findings: Sequence[Finding]) -> Evidence:
     return Evidence(run, check, worst, held, len(judged), numbers, reason)
 
 
-def render_clauses(runs: Sequence[Run], clauses_of: Mapping[str, Sequence[str]]) -> str:
+def render_clauses(runs: Sequence[Run]) -> str:
     """Return the whole list as text: the caution, the runs, clauses with evidence, clauses without."""
-    gathered = gather(runs, clauses_of)
+    gathered = gather(runs)
     with_some = {clause: listed for clause, listed in gathered.items() if any(e.shows for e in listed)}
     lines = ["EVIDENCE BY CLAUSE", *textwrap.wrap(CAUTION, WIDTH), "", "Runs:"]
     for place, run in enumerate(runs, 1):

@@ -10,11 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from emulators.common.controls import Lockout, Passwords
 from emulators.common.record import to_json
 from harness.core.clauses import CLAUSES, find_unknown
 from harness.core.model import Finding, Outcome, Verdict
 from harness.core.registry import load_checks
 from harness.core.sample import build_plan
+from harness.core.sections import Administration
 from harness.reports.clauses import Run, gather, render_clauses
 
 WALL, LOG = "PCI DSS 4.0.1 1.3.1", "45 CFR 164.312(b)"
@@ -26,7 +28,7 @@ def finding(check: str, outcome: Outcome, evidence: tuple[int, ...] = (), seen: 
 
 
 def run(*findings: Finding, name: str = "kiosk / north (r1)", proven: bool = True) -> Run:
-    return Run(name, Verdict(proven, (), findings, {}))
+    return Run(name, Verdict(proven, (), findings, {}), CLAUSES_OF)
 
 
 def test_ids_are_of_three_families_and_a_well_known_shape() -> None:
@@ -48,7 +50,7 @@ def test_the_security_rule_is_whole() -> None:
 def test_a_clause_has_the_checks_of_every_run() -> None:
     first = run(finding("walls", "PASS", (7, 3)), finding("walls", "PASS", (9,)), finding("doors", "FAIL", (4,)))
     second = run(finding("walls", "PASS", (1,)), name="kiosk / south (r2)")
-    gathered = gather([first, second], CLAUSES_OF)
+    gathered = gather([first, second])
     assert [(e.run, e.check, e.outcome, e.held, e.claims, e.observations) for e in gathered[WALL]] == [
         (1, "walls", "PASS", 2, 2, (3, 7, 9)),
         (1, "doors", "FAIL", 0, 1, (4,)),
@@ -59,22 +61,41 @@ def test_a_clause_has_the_checks_of_every_run() -> None:
 
 @pytest.mark.parametrize("outcome", ["NOT_APPLICABLE", "INCONCLUSIVE"])
 def test_what_was_not_judged_is_no_evidence(outcome: Outcome) -> None:
-    text = render_clauses([run(finding("logs", outcome, seen="no log server is set"))], CLAUSES_OF)
+    text = render_clauses([run(finding("logs", outcome, seen="no log server is set"))])
     with_some, without = text.split("NO EVIDENCE")
     assert LOG not in with_some and f"{LOG} " in without and "run 1, logs: no log server is set" in without
     assert f"({len(CLAUSES)} of {len(CLAUSES)} clauses" in without
 
 
 def test_one_claim_left_open_leaves_the_check_open() -> None:
-    (evidence,) = gather([run(finding("logs", "PASS", (1,)), finding("logs", "INCONCLUSIVE", (), "gone"))], CLAUSES_OF)[
-        LOG
-    ]
+    (evidence,) = gather([run(finding("logs", "PASS", (1,)), finding("logs", "INCONCLUSIVE", (), "gone"))])[LOG]
     assert (evidence.outcome, evidence.shows, evidence.reason) == ("INCONCLUSIVE", False, "gone")
+
+
+@pytest.mark.parametrize(
+    ("administration", "kept"),
+    [
+        (
+            (Lockout(10, 60.0, 1800.0), Passwords("own", 12, 64, ("letter", "digit"), 4, True)),
+            True,
+        ),  # PCI's very limits
+        ((Lockout(11, 60.0, 1799.0), Passwords("nist-sp-800-63b", 8, 64, (), 0, True)), False),
+    ],
+)
+def test_limits_wider_than_the_clause_are_no_evidence_for_it(
+    administration: tuple[Lockout, Passwords], kept: bool
+) -> None:
+    """PCI DSS 4.0.1 8.3.4 (10 attempts, 30 minutes), 8.3.6 (12 characters, both kinds), 8.3.7 (the last four)."""
+    plan = build_plan(administration=Administration("operator", ("hq",), ("key", "password"), *administration))
+    bearing = {one for c in load_checks() for one in c.clauses if c.bears_on(plan, one)}
+    limited = {f"PCI DSS 4.0.1 8.3.{n}" for n in (4, 6, 7)}
+    assert bearing & limited == (limited if kept else set())
+    assert "NIST SP 800-53 AC-7" in bearing and "NIST SP 800-53 IA-5(1)" in bearing
 
 
 def test_the_report_says_what_it_is_and_keeps_to_its_width() -> None:
     many = run(finding("walls", "PASS", tuple(range(40))), proven=False)
-    text = render_clauses([many], CLAUSES_OF)
+    text = render_clauses([many])
     flat = " ".join(text.split())
     assert text.startswith("EVIDENCE BY CLAUSE\nThis is evidence for an assessor, not an attestation.")
     assert "1 kiosk / north (r1): NOT proven" in flat
