@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import secrets as random
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
 
+from harness.core.faults import Applied
 from harness.core.machine import RunMachine
 from harness.core.model import Plan, Verdict
-from harness.core.registry import load_checks, load_stages
+from harness.core.registry import load_checks, load_invariants, load_stages
 from harness.core.verdict import combine
 from harness.errors import EngineError, InputError, LabError, Problem
 from harness.lab.docker_lab import DockerLab
@@ -26,10 +27,13 @@ from harness.lab.sweep import sweep
 from harness.reports.junit import render_junit
 from harness.run_folder import RunFolder, Scrubber
 from harness.runner import Loop
+from harness.trial.trial import Prelude, Trial
 
 Keep = Literal["on-fail", "always", "never"]
 
 
+PRELUDE = "before.jsonl"
+"""Tape of what was done before power was asked for."""
 _PACES = {"field": "the hardware class's own waits", "fast": "hardware waits compressed, no protocol timer"}
 
 
@@ -69,6 +73,7 @@ class Session:
         secrets: Mapping[str, str],
         options: Options,
         on_progress: Callable[[RunMachine], None] = _ignore,
+        applied: Sequence[Applied] = (),
     ) -> None:
         self.run_id = random.token_hex(3)
         self.machine = RunMachine(plan, load_stages(), load_checks())
@@ -77,14 +82,19 @@ class Session:
         name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
         self._unswept = ""
         self.lab = DockerLab(plan, secrets, self.run_id)
-        hidden = {**secrets, **self.lab.made_secrets}
-        self._scrubber = Scrubber(hidden.values())
+        self.hidden = {**secrets, **self.lab.made_secrets}
+        """Secrets by reference: what is struck out of all that is kept."""
+        self._scrubber = Scrubber(self.hidden.values())
         try:
-            self.folder = RunFolder(options.out / name, plan, hidden)
+            self.folder = RunFolder(options.out / name, plan, self.hidden)
         except OSError as error:
             text = f"expected a folder that can be written to, saw: {error.strerror or error}"
             raise InputError((Problem(str(options.out), 0, 0, "--out", text),)) from error
-        self._loop = Loop(self.machine, self.lab, self.clock, self.folder, on_progress)
+        self._on_progress, self._applied = on_progress, tuple(applied)
+        self.trial: Trial | None = None
+        """The trial of the faults that were applied, once the run began; None without any."""
+        self._loop: Loop[RunMachine] = Loop(self.machine, self.lab, self.clock, self.folder, on_progress)
+        self._trial_loop: Loop[Trial] | None = None
         self._times: dict[str, float] = {}
         self._began_ns = self.clock.now_ns()
         self._proof: Proof | None = None
@@ -132,8 +142,26 @@ class Session:
         """Run the machine on. Raises: LabError."""
         began_ns = self.clock.now_ns()
         with self._scrubbed():
-            self._loop.run(until)
+            if self._applied:
+                self._run_trial(until)
+            else:
+                self._loop.run(until)
         self._times["loop_s"] = self._times.get("loop_s", 0.0) + (self.clock.now_ns() - began_ns) / 1e9
+
+    def _run_trial(self, until: Callable[[RunMachine], bool]) -> None:
+        if self._trial_loop is None:
+            self.trial = self._begin_trial()
+            self._trial_loop = Loop(
+                self.trial, self.lab, self.clock, self.folder, lambda trial: self._on_progress(trial.machine)
+            )
+        self._trial_loop.run(lambda trial: until(trial.machine))
+
+    def _begin_trial(self) -> Trial:
+        """Have those faults set in that do so before power: on a tape of their own."""
+        prelude = Prelude(self._plan, self._applied)
+        with closing(self.folder.open_tape(PRELUDE)) as tape:
+            Loop(prelude, self.lab, self.clock, tape, lambda machine: None).run()
+        return Trial(self._plan, prelude, self.machine, load_invariants())
 
     def conclude(self) -> Proof:
         """Judge, gather captures and logs, take the lab down (or keep it), write the folder."""
@@ -175,7 +203,7 @@ class Session:
 
     def _judge(self) -> Verdict:
         facts: dict[str, Any] = dict(self.lab.facts())
-        self._times["waited_s"] = self._loop.waited_ns / 1e9
+        self._times["waited_s"] = (self._trial_loop or self._loop).waited_ns / 1e9
         facts |= {
             "pace": self._plan.pace,
             "waits": _PACES[self._plan.pace],

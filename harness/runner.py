@@ -7,14 +7,32 @@ Not here: what to do (core.machine), how (lab), what it means (core.verdict).
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
-from harness.core.machine import RunMachine
-from harness.core.model import Action, TapeEntry
+from harness.core.model import Action, Observation, TapeEntry
 from harness.lab.ports import Clock, Lab
 
 LIVE_NS = 200_000_000
 """How stale a live view may be. The machine itself needs no wake-up before its own deadline."""
+
+
+class Machine(Protocol):
+    """What the loop drives: a run machine, or one that has a run machine in it."""
+
+    @property
+    def done(self) -> bool: ...
+
+    @property
+    def deadline_ns(self) -> int | None: ...
+
+    def start(self, now_ns: int) -> tuple[Action, ...]: ...
+
+    def on_observation(self, observation: Observation, now_ns: int) -> tuple[Action, ...]: ...
+
+    def on_tick(self, now_ns: int) -> tuple[Action, ...]: ...
+
+
+_M = TypeVar("_M", bound=Machine)
 
 
 class Sink(Protocol):
@@ -22,21 +40,19 @@ class Sink(Protocol):
         """Keep one entry."""
 
 
-class Loop:
+class Loop(Generic[_M]):
     """Runs one machine in one lab, in steps as long as the caller likes. The lab is started and stopped by the caller.
 
     `waited_ns` is the time spent waiting for the lab to show something: what is left of the wall time is our own.
     """
 
-    def __init__(
-        self, machine: RunMachine, lab: Lab, clock: Clock, sink: Sink, on_progress: Callable[[RunMachine], None]
-    ) -> None:
+    def __init__(self, machine: _M, lab: Lab, clock: Clock, sink: Sink, on_progress: Callable[[_M], None]) -> None:
         self.machine = machine
         self.waited_ns = 0
         self._lab, self._clock, self._sink, self._on_progress = lab, clock, sink, on_progress
         self._started = False
 
-    def run(self, until: Callable[[RunMachine], bool] = lambda machine: False) -> None:
+    def run(self, until: Callable[[_M], bool] = lambda machine: False) -> None:
         """Go on until the machine is done or `until` says so. Raises: LabError."""
         if not self._started:
             self._started = True
@@ -65,7 +81,7 @@ class Loop:
         self._on_progress(self.machine)
 
 
-def feed(machine: RunMachine, entry: TapeEntry) -> tuple[Action, ...]:
+def feed(machine: Machine, entry: TapeEntry) -> tuple[Action, ...]:
     """Give one tape entry to a machine; return what it wants done."""
     if entry.kind == "start":
         return machine.start(entry.now_ns)

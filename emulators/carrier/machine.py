@@ -139,7 +139,7 @@ class Carrier:
     def __init__(self, settings: Settings, random_bytes: Callable[[int], bytes]) -> None:
         self._settings, self._random = settings, random_bytes
         self.cell, self.link = settings.cell, settings.link
-        self._subscribers = {s.imsi: s for s in settings.subscribers}
+        self.subscribers = {s.imsi: s for s in settings.subscribers}
         self._attached: Subscriber | None = None
         self.grant: Grant | None = None
         self._addresses: dict[str, str] = {}
@@ -185,7 +185,7 @@ class Carrier:
         return radio.Cell(self._settings.plmn, *CELL, self.cell.rsrp_dbm, self.cell.rsrq_db, self.cell.sinr_db)
 
     def _on_attach(self, message: radio.AttachRequest) -> list[Output]:
-        subscriber = self._subscribers.get(message.imsi)
+        subscriber = self.subscribers.get(message.imsi)
         home = is_home(message.imsi, self._settings.plmn)
         cause = None
         if subscriber is None:
@@ -229,7 +229,7 @@ class Carrier:
         for apn in self._attached.apns:
             if wanted in ("", apn.name.lower()):
                 return apn
-        known = {apn.name.lower() for s in self._subscribers.values() for apn in s.apns}
+        known = {apn.name.lower() for s in self.subscribers.values() for apn in s.apns}
         return ESM_NOT_SUBSCRIBED if wanted in known else ESM_UNKNOWN_APN
 
     def _challenge_for(self, message: radio.PdnConnectivityRequest) -> list[Output]:

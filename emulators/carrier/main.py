@@ -14,6 +14,7 @@ import os
 import socket
 import sys
 import threading
+from collections.abc import Callable
 from typing import Any
 
 from emulators.carrier.gateway import Gateway, GatewaySettings
@@ -31,6 +32,7 @@ from emulators.carrier.machine import (
 )
 from emulators.common import gtpu, radio
 from emulators.common.capture import capture_path, start_capture
+from emulators.common.impair import Mend, load_impairments
 from emulators.common.links import settle_links
 from emulators.common.outage import build_outage
 from emulators.common.probes_sweep import build_sweep_probes
@@ -93,6 +95,18 @@ class CarrierProcess:
             self._carry_out(self._carrier.set_link(link))
         return figures
 
+    def change_subscribers(self, change: Callable[[Subscriber], Subscriber]) -> Mend:
+        """Change what is on record for every subscriber; return what takes the change back."""
+        with self._lock:
+            before = self._carrier.subscribers
+            self._carrier.subscribers = {imsi: change(s) for imsi, s in before.items()}
+
+        def take_back() -> None:
+            with self._lock:
+                self._carrier.subscribers = before
+
+        return take_back
+
     def _serve_radio(self) -> None:
         while True:
             with contextlib.suppress(ConnectionRefusedError):  # ICMP: the modem is not up
@@ -134,7 +148,7 @@ def main() -> int:
         start_capture("gtp0", capture_path("gtp0"), snaplen=INET_SNAPLEN)  # the device's packets before translation
         console.emit("node.ready")
         conditions: dict[str, Handler] = {"cell": process.set_cell, "link": process.set_link}
-        conditions |= build_outage(seed, console)
+        conditions |= build_outage(seed, console) | load_impairments("emulators.carrier.impairments", process).verbs()
         serve_commands(console, {**standard_verbs(), **build_sweep_probes(), **conditions, "snmp_tries": _try_snmp})
         threading.Event().wait()  # stdin closed (compose by hand): go on until stopped
     except Exception as error:  # whatever it is, the harness must hear of it before this ends

@@ -11,6 +11,7 @@ from typing import Any
 
 from emulators.client.admission import Admission
 from emulators.client.lease import Lease, Leaser
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.probes import build_probes
 from emulators.common.record import to_json
@@ -51,7 +52,15 @@ def build(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
         return dict(to_json(leaser.obtain(timeout_s)))
 
     vantage = start_vantage(seed["node"], [link])
-    return {**standard_verbs(), **build_probes(leaser.name_servers), **vantage, **admission.verbs(), "lease": lease}
+    impairments = load_impairments("emulators.client.impairments", seed).verbs()
+    return {
+        **standard_verbs(),
+        **impairments,
+        **build_probes(leaser.name_servers),
+        **vantage,
+        **admission.verbs(),
+        "lease": lease,
+    }
 
 
 if __name__ == "__main__":

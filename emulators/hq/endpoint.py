@@ -12,6 +12,7 @@ import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 from emulators.common.exchange import Exchange
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.probes import build_probes
 from emulators.common.service import Console, load_seed, log, serve_commands
@@ -25,7 +26,7 @@ from emulators.hq.radius import RadiusServer
 
 NODE, PART, LINK = "hq-endpoint", "core", "hqlan"
 HTTP_PORT = 80  # IANA registry
-MOST_ECHOES = 200
+MOST_ECHOES = 2000  # enough for a run and its looks, and no flood
 """Events of one run: enough for every acceptance ping; a flood would drown the line."""
 ETH_P_IP = 0x0800  # IEEE 802 numbers: IPv4
 
@@ -50,6 +51,7 @@ def main() -> None:
             radius = RadiusServer(console, settings["radius"], settings["branch_subnets"])
             radius.start()
             verbs |= radius.verbs()
+        verbs |= load_impairments("emulators.hq.impairments_endpoint", seed).verbs()
         console.emit("node.ready")
     except Exception as error:  # whatever it is, the harness must hear of it before this ends
         console.emit("node.failed", error=f"{type(error).__name__}: {error}")

@@ -10,12 +10,14 @@ from __future__ import annotations
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from ipaddress import IPv4Interface
 from typing import Any
 
 from emulators.common.capture import capture_path, start_capture
 from emulators.common.charon import cap_inner, choose_means, prepare_interface, set_tunnel_mtu, start_charon
 from emulators.common.esp_sizes import largest_inner, parse_suite
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.record import from_json
 from emulators.common.service import Console, Handler, load_seed, log, serve_commands
@@ -30,6 +32,17 @@ from emulators.hq.tunnel import HQLAN, INET, GatewayTunnel, build_responder, des
 NODE, PART = "hq-gateway", "core"
 LONGEST_CLOSE_S = 30.0
 INET_MTU_BYTES = 1500  # IEEE 802.3: the link to the internet
+
+
+@dataclass(frozen=True, slots=True)
+class GatewayContext:
+    """What the gateway's impairments may lay hands on. `connection` is the responder as charon has it."""
+
+    seed: dict[str, Any]
+    console: Console
+    charon: Charon
+    tunnel: GatewayTunnel
+    connection: dict[str, Any]
 
 
 def main() -> None:
@@ -76,7 +89,9 @@ def _start(console: Console, seed: dict[str, Any]) -> dict[str, Handler]:
     set_tunnel_mtu(cap_inner(min(sizes), means))
     connection = build_responder(tunnel, means)
     charon.load_connection(CONNECTION, connection)
-    return {"close": lambda for_s: close(console, charon, connection, for_s)}
+    context = GatewayContext(seed, console, charon, tunnel, connection)
+    impairments = load_impairments("emulators.hq.impairments_gateway", context)
+    return {"close": lambda for_s: close(console, charon, connection, for_s), **impairments.verbs()}
 
 
 def close(console: Console, charon: Charon, connection: dict[str, Any], for_s: float) -> dict[str, float]:

@@ -15,6 +15,7 @@ import struct
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from emulators.common import probes
 from emulators.common.capture import capture_path, start_capture
 from emulators.common.dnsmasq_log import DnsmasqLog, LeaseGranted, NameAnswered
 from emulators.common.exchange import Exchange
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.outage import build_outage
 from emulators.common.packet_watch import FirstPacket, PacketWatch
@@ -40,6 +42,16 @@ from emulators.internet.webhook import start_webhook
 READY_TIMEOUT_S = 15.0  # all of it takes under 1 s here; a loaded machine gets a wide margin
 NTP_PORT = 123  # RFC 5905 section 7.2
 NTP_TRY_S = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class InternetContext:
+    """What the internet's impairments may lay hands on: the daemons for names and for time among them."""
+
+    seed: dict[str, Any]
+    console: Console
+    names: Keeper
+    clock: Keeper
 
 
 def main() -> None:
@@ -79,7 +91,8 @@ def start(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
         clock.wait_ready(partial(answers_time, address), READY_TIMEOUT_S)
     vantage = {**start_vantage(seed["node"], list(own)), **start_services(settings)}
     asked = probes.build_probes(lambda: (addresses[0],))
-    return {**vantage, **standard_verbs(), **asked, **build_outage(seed, console), **desk}
+    impairments = load_impairments("emulators.internet.impairments", InternetContext(seed, console, names, clock))
+    return {**vantage, **standard_verbs(), **asked, **build_outage(seed, console), **desk, **impairments.verbs()}
 
 
 def start_services(settings: dict[str, Any]) -> dict[str, Handler]:

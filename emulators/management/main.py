@@ -5,22 +5,37 @@ from __future__ import annotations
 import asyncio
 import base64
 import signal
+import ssl
 import threading
+from dataclasses import dataclass
 from typing import Any
 
 from emulators.common.alert_report import parse_report
 from emulators.common.controls import OPERATORS_PORT
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.service import Console, Handler, load_seed, serve_commands
 from emulators.common.verbs import standard_verbs
 from emulators.management.alert_sender import read_alerts, start_alerts
-from emulators.management.machine import load_machine
+from emulators.management.machine import ManagementMachine, load_machine
 from emulators.management.operator_api import OperatorApi, build_trust
 from emulators.management.render import build_offer, image_path
 from emulators.management.server import Server, StoredImage, build_tls, serve_forever, start_site
 
 PORT = 443  # RFC 8572 §6.3, leaf port: the default of a bootstrap server
 IMAGE_PORT = 80
+
+
+@dataclass(frozen=True, slots=True)
+class ManagementContext:
+    """What the server's impairments may lay hands on. They are called in threads of their own, not in the loop's."""
+
+    seed: dict[str, Any]
+    console: Console
+    loop: asyncio.AbstractEventLoop
+    machine: ManagementMachine
+    server: Server
+    tls: ssl.SSLContext
 
 
 async def run(seed: dict[str, Any], console: Console, handlers: dict[str, Handler]) -> None:
@@ -61,6 +76,8 @@ async def run(seed: dict[str, Any], console: Console, handlers: dict[str, Handle
     sites.append(await start_site(server.build_app(images_only=True), None, IMAGE_PORT, None))
     if desk is not None:
         sites.append(await start_site(desk.build_app(), None, OPERATORS_PORT, context))
+    bench = ManagementContext(seed, console, asyncio.get_running_loop(), machine, server, context)
+    handlers |= load_impairments("emulators.management.impairments", bench).verbs()
     serving = asyncio.ensure_future(serve_forever(*sites))
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, serving.cancel)
     console.emit("node.ready")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +64,9 @@ def find_certificate(request: web.Request) -> bytes | None:
     return found
 
 
+Intercept = Callable[[web.Request], Awaitable[web.StreamResponse | None]]
+
+
 def ignore_report(_serial: str, _message: str | None) -> None:
     """Make nothing of a device's report."""
 
@@ -78,16 +81,28 @@ class Server:
         image: StoredImage,
         on_report: Callable[[str, str | None], None] = ignore_report,
     ) -> None:
-        self._console, self._machine, self._image, self._on_report = console, machine, image, on_report
+        self._console, self._machine, self.image, self._on_report = console, machine, image, on_report
+        self.image_path = image.path
+        self.intercepts: list[Intercept] = []
+        """Asked in turn before a request is served: the first answer is the answer. For impairments."""
 
     def build_app(self, *, images_only: bool = False) -> web.Application:
         app = web.Application(client_max_size=MAX_BODY_BYTES)
-        app.router.add_get(self._image.path, self._serve_image)  # answers HEAD too
+        app.router.add_get(self.image_path, self._serve_image)  # answers HEAD too
         if not images_only:
             app.router.add_route("*", "/{path:.*}", self._serve_restconf)
         return app
 
+    async def _intercept(self, request: web.Request) -> web.StreamResponse | None:
+        for intercept in tuple(self.intercepts):
+            answer = await intercept(request)
+            if answer is not None:
+                return answer
+        return None
+
     async def _serve_restconf(self, request: web.Request) -> web.StreamResponse:
+        if (instead := await self._intercept(request)) is not None:
+            return instead
         try:
             body = await request.read()
         except web.HTTPRequestEntityTooLarge:
@@ -107,7 +122,9 @@ class Server:
         return response
 
     async def _serve_image(self, request: web.Request) -> web.StreamResponse:
-        started_s, image, ask = time.monotonic(), self._image, request.headers.get
+        if (instead := await self._intercept(request)) is not None:
+            return instead
+        started_s, image, ask = time.monotonic(), self.image, request.headers.get
         part = choose_part(len(image.data), image.etag, ask("Range"), ask("If-Range"), ask("If-None-Match"))
         headers = {"ETag": image.etag, "Accept-Ranges": "bytes", "Content-Type": "application/octet-stream"}
         if part.status in (206, 416):

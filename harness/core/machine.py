@@ -93,6 +93,11 @@ class RunMachine:
         return min(wakes)
 
     @property
+    def stages_closed_ns(self) -> int:
+        """When the bring-up was over: the first stage that was missed closed, or the last one that was reached."""
+        return max((s.closed_ns for s in self._stages if s.closed_ns is not None), default=0)
+
+    @property
     def running(self) -> Running | None:
         """The step under way (of several side by side the first), or None before the start and after the last."""
         step = next(iter(self._open_steps), None)

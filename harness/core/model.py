@@ -153,6 +153,13 @@ class PowerOn:
 
 
 @dataclass(frozen=True, slots=True)
+class PowerCut:
+    """Take the router's power, as a pulled plug does. `PowerOn` gives it again."""
+
+    verb: Literal["power_cut"] = "power_cut"
+
+
+@dataclass(frozen=True, slots=True)
 class Ask:
     """Send a command to a node. Its answer is an observation of kind ``command.done`` whose data carries `label`."""
 
@@ -163,7 +170,7 @@ class Ask:
     verb: Literal["ask"] = "ask"
 
 
-Action = PowerOn | Ask
+Action = PowerOn | PowerCut | Ask
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from typing import Any
 
-from harness.core.model import Action, Observation, PowerOn
+from harness.core.model import Action, Observation, PowerCut, PowerOn
 from harness.errors import LabError
 from harness.lab.assembly import Assembly
 from harness.lab.channel import EventSeen
@@ -195,7 +195,12 @@ class ContainerLab:
         if isinstance(action, PowerOn):
             self._power_on()
             return
+        if isinstance(action, PowerCut):
+            self.power_cut()
+            return
         if self._latecomers is not None:
+            if action.node in self._late:
+                self._latecomers.begin()
             self._latecomers.wait_attached(action.node)
         if not self._can_ask(action.node):
             raise LabError(
@@ -241,7 +246,11 @@ class ContainerLab:
         if self._engine is None or self._offset is None or self._assembly is None:
             return []
         up = {node for node in self._assembly.nodes if self._talk.is_open(node)}
-        return sorted(up if self._powered else up - {self._router})
+        return sorted(up - {self._router} if self._is_dark else up)
+
+    def list_nodes(self) -> tuple[str, ...]:
+        """Return the nodes that can be asked now."""
+        return tuple(self._running())
 
     def _can_ask(self, node: str) -> bool:
         return node in self._running()

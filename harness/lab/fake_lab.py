@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.core.model import Action, Ask, Observation, PowerOn
+from harness.core.model import Action, Ask, Observation, PowerCut, PowerOn
 from harness.errors import LabError
 
 NS = 1_000_000_000
@@ -95,6 +95,8 @@ class FakeLab:
             if self._state != "up" or self._powered:
                 raise self._error("a router without power", "it has power" if self._powered else f"a lab {self._state}")
             self._powered = True
+        elif isinstance(action, PowerCut):
+            self.power_cut()
         elif self._state != "up" or not self._can_ask(action.node):
             raise self._error(f"a running node to ask {action.ask!r}", repr(action.node))
         self.performed.append(action)

@@ -52,7 +52,11 @@ BASE = Recipe("base", ("emulators/common/deafen.sh",))
 STAND_INS = (
     Recipe(
         "router",
-        (*COMMON, "emulators/router/__init__.py", "emulators/router/loader", "emulators/router/modem"),
+        (
+            *COMMON,
+            "emulators/router/__init__.py",
+            *(f"emulators/router/{part}" for part in ("hardware", "loader", "modem")),
+        ),
         packages=("vici",),
         sources=("devclock.c", "espdscp.c"),
     ),

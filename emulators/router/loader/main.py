@@ -26,9 +26,11 @@ from typing import Any
 
 from emulators.common.control import SOCKET, read_line
 from emulators.common.firmware import FirmwareError, Manifest, unpack, verify
+from emulators.common.impair import load_impairments
 from emulators.common.links import settle_links
 from emulators.common.service import SEED_FILE, Console, log, start_command
 from emulators.common.verbs import standard_verbs
+from emulators.router.hardware.facts import Hardware
 from emulators.router.loader import board, machine
 from emulators.router.loader.flash import Flash
 from emulators.router.loader.machine import Cause, Slot
@@ -287,7 +289,8 @@ def _start(command: list[str], environment: dict[str, str]) -> int:
 
 
 def _read_stdin(console: Console, inbox: queue.SimpleQueue[Any]) -> None:
-    handlers = standard_verbs()
+    impairments = load_impairments("emulators.router.hardware.impairments", Hardware(FLASH))
+    handlers = {**standard_verbs(), **impairments.verbs()}
     for line in sys.stdin.buffer:
         try:
             item = json.loads(line) if line.strip() else {}

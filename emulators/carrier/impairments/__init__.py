@@ -1,0 +1,1 @@
+"""What the carrier can do badly, one module a subject: see emulators.common.impair. Layer: stand-in, I/O."""

@@ -1,0 +1,286 @@
+"""One trial: a run machine, and faults put upon what it runs in. Layer: trial, pure; time is an argument.
+
+Theory of operation. The machine of stages and checks runs as ever and never learns of a fault. Beside it:
+
+    (before   what sets in before power: `Prelude`, a run of its own, so that a tape begins where the machine begins)
+    running   the machine runs; faults set in, and brief ones end, as their onset and length say
+    lasting   the machine is done: wait until each fault that lasts has shown itself and its time is over
+    look      is the branch in service while the cause lasts?
+    mending   what was done is undone
+    recovery  is the branch back in service, by itself?
+    after     the invariants of a remote device
+    done
+
+A trial in a lab that stands in service is given a machine that was fed that bring-up's tape. Everything that a trial
+learns it learns from observations.
+
+Not here: what came of it (outcome.py), the bench's looks (service.py), the notes on one fault (notes.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+from harness.core.entries import Check, Evidence, Seen, Stage
+from harness.core.faults import Applied
+from harness.core.machine import RunMachine
+from harness.core.model import Action, Finding, Observation, Plan
+from harness.core.timing import SETTLE_NS, to_ns
+from harness.trial.notes import Notes, take_notes
+from harness.trial.service import Looks, find_service
+
+Phase = Literal["running", "lasting", "look", "mending", "recovery", "after", "done"]
+
+BENCH_ANSWER_S = 90.0
+"""For a stand-in to do, or undo, what it is told. A timeout: it protects us."""
+SHOW_S = 45.0
+"""How long a fault that lasts may take to show itself once the machine is done. A timeout: dead peer detection commonly
+takes three tries of ten seconds."""
+LOOK_S = 10.0
+"""How long a look into service takes that finds nothing; two heartbeats are added."""
+
+
+class Prelude:
+    """The faults that set in before power, as a machine of its own. Run it to its end before the trial."""
+
+    def __init__(self, plan: Plan, applied: Sequence[Applied]) -> None:
+        self.notes = tuple(take_notes(plan, one, place) for place, one in enumerate(applied))
+        self.broken: str | None = None
+        self.done = False
+        self._evidence = Evidence()
+        self._count = 0
+        self._due_ns: int | None = None
+
+    @property
+    def deadline_ns(self) -> int | None:
+        return None if self.done else self._due_ns
+
+    def start(self, now_ns: int) -> tuple[Action, ...]:
+        """Begin."""
+        self._due_ns = now_ns + to_ns(BENCH_ANSWER_S)
+        early = [n for n in self.notes if n.applied.fault.onset.stage is None]
+        actions = tuple(action for note in early for action in note.set_in(now_ns))
+        self._settle(now_ns)
+        return actions
+
+    def on_observation(self, observation: Observation, now_ns: int) -> tuple[Action, ...]:
+        """Take one observation."""
+        self._evidence.add(Seen(self._count, observation))
+        self._count += 1
+        self._settle(now_ns)
+        return ()
+
+    def on_tick(self, now_ns: int) -> tuple[Action, ...]:
+        """Be woken."""
+        self._settle(now_ns)
+        return ()
+
+    def _settle(self, now_ns: int) -> None:
+        for note in self.notes:
+            if note.state == "setting_in":
+                self.broken = self.broken or note.settle_in(self._evidence, now_ns)
+        late = self._due_ns is not None and now_ns >= self._due_ns
+        if late and not self.broken:
+            self.broken = f"no answer within {BENCH_ANSWER_S:g} s"
+        self.done = late or self.broken is not None or all(n.state != "setting_in" for n in self.notes)
+
+
+class Trial:
+    """Feed it with `start`, then `on_observation` and `on_tick` until `done`. `machine` is the bring-up's: a new
+    one, or one that is done (the lab stands in service)."""
+
+    def __init__(self, plan: Plan, prelude: Prelude, machine: RunMachine, invariants: Sequence[Check]) -> None:
+        self.plan, self.machine = plan, machine
+        self.notes = prelude.notes
+        self.is_standing = machine.done
+        self.evidence = Evidence(Seen(i, o) for i, o in enumerate(machine.evidence))
+        self.phase: Phase = "running"
+        self.serves: bool | None = None
+        """Whether the branch was in service while the cause lasted; None: not looked at."""
+        self.back: tuple[Seen, Seen] | None = None
+        """The echo and the heartbeat that show that the branch is back."""
+        self.broken: str | None = prelude.broken
+        """Why the bench could not do its part; None where it could."""
+        self._invariants = [c for c in invariants if c.why_not(plan) is None]
+        self._after: RunMachine | None = None
+        self._looks: Looks | None = None
+        self._since_ns = 0
+        """When the phase began."""
+        self._now_ns = 0
+        self._pending: list[Action] = []
+
+    @property
+    def done(self) -> bool:
+        return self.phase == "done"
+
+    @property
+    def gone_ns(self) -> int | None:
+        """When the last cause was gone; None while one lasts, or where none ever set in."""
+        times = [n.gone_ns for n in self.notes if n.state != "never"]
+        return None if not times or None in times else max(t for t in times if t is not None)
+
+    @property
+    def invariants(self) -> tuple[Finding, ...]:
+        """What must hold of a device after any fault: what became of it."""
+        return self._after.findings() if self._after is not None else ()
+
+    def find_shown(self, note: Notes) -> Seen | None:
+        """Return what shows that a fault bit, or None."""
+        return note.applied.fault.shows(self.plan, note.applied.values, self.evidence)
+
+    # ------------------------------------------------------------ inputs
+
+    def start(self, now_ns: int) -> tuple[Action, ...]:
+        """Begin."""
+        self._since_ns = now_ns
+        if not self.is_standing:
+            self._pending += self.machine.start(now_ns)
+        return self._advance(now_ns)
+
+    def on_observation(self, observation: Observation, now_ns: int) -> tuple[Action, ...]:
+        """Take one observation."""
+        self.evidence.add(Seen(len(self.evidence), observation))
+        self._pending += self.machine.on_observation(observation, now_ns)
+        if self._after is not None:
+            self._pending += self._after.on_observation(observation, now_ns)
+        return self._advance(now_ns)
+
+    def on_tick(self, now_ns: int) -> tuple[Action, ...]:
+        """Be woken."""
+        self._pending += self.machine.on_tick(now_ns)
+        if self._after is not None:
+            self._pending += self._after.on_tick(now_ns)
+        return self._advance(now_ns)
+
+    @property
+    def deadline_ns(self) -> int | None:
+        """When the trial must be woken if nothing is seen before; None when it is done."""
+        if self.done:
+            return None
+        machines = [self.machine.deadline_ns, self._after.deadline_ns if self._after else None]
+        own = [self._looks.deadline_ns if self._looks else None, self._find_phase_end_ns()]
+        own += [n.wake_ns(BENCH_ANSWER_S) for n in self.notes]
+        wakes = [w for w in machines if w is not None] + [w for w in own if w is not None and w > self._now_ns]
+        return min(wakes, default=None)
+
+    # ------------------------------------------------------------ the phases
+
+    def _advance(self, now_ns: int) -> tuple[Action, ...]:
+        self._now_ns = now_ns
+        phase = None
+        while phase != self.phase:
+            phase = self.phase
+            self._follow_notes(now_ns)
+            getattr(self, f"_in_{phase}")(now_ns)
+        actions, self._pending = tuple(self._pending), []
+        return actions
+
+    def _go_to(self, phase: Phase, now_ns: int) -> None:
+        self.phase, self._since_ns, self._looks = phase, now_ns, None
+        if phase in ("look", "recovery"):
+            self._looks = Looks(self.plan, phase, now_ns)
+        elif phase == "mending":
+            for note in reversed(self.notes):
+                self._pending += note.mend(now_ns)
+        elif phase == "after":
+            plan = replace(self.plan, only=(), skip=(), until=None)
+            self._after = RunMachine(plan, [_STAND], self._invariants)
+            self._pending += self._after.start(now_ns)
+            for seen in self.machine.evidence:
+                self._pending += self._after.on_observation(seen, now_ns)
+
+    def _follow_notes(self, now_ns: int) -> None:
+        """Let faults set in and brief ones end, each in its time."""
+        for note in self.notes:
+            if note.state == "waiting" and self._is_due(note):
+                self._pending += note.set_in(now_ns)
+            elif note.state == "waiting" and self.machine.done and note.applied.fault.onset.stage != "hq_reached":
+                note.state = "never"
+            if note.state == "setting_in":
+                self.broken = self.broken or note.settle_in(self.evidence, now_ns)
+            if note.state == "lasting" and note.is_brief and note.is_over(now_ns):
+                self._pending += note.mend(now_ns)
+            if note.state == "mending":
+                self.broken = self.broken or note.settle_out(self.evidence, now_ns)
+            if note.is_late(now_ns, BENCH_ANSWER_S):
+                self.broken = self.broken or f"{note.applied.text}: no answer within {BENCH_ANSWER_S:g} s"
+                note.give_up(now_ns)
+
+    def _is_due(self, note: Notes) -> bool:
+        onset = note.applied.fault.onset
+        if self.is_standing:
+            return onset.stage is not None
+        reached = {p.name for p in self.machine.progress if p.state == "reached"}
+        if onset.stage == "hq_reached" and not self.machine.done:
+            return False  # in service: the measurements of the last stage, and the checks, are over
+        if onset.stage is None or onset.stage not in reached:
+            return False
+        return onset.when is None or onset.when(self.plan, note.applied.values, self.evidence) is not None
+
+    def _in_running(self, now_ns: int) -> None:
+        if self.machine.done and (self.broken or all(n.state not in ("waiting", "setting_in") for n in self.notes)):
+            self._go_to("lasting", now_ns)
+        elif self.machine.done and all(s.outcome != "PASS" for s in self.machine.results()[-1:]):
+            for note in self.notes:
+                note.state = "never" if note.state == "waiting" else note.state
+
+    def _in_lasting(self, now_ns: int) -> None:
+        lasting = [n for n in self.notes if n.state == "lasting"]
+        if any(n.state == "mending" for n in self.notes):
+            return
+        waits = [n for n in lasting if not n.is_over(now_ns)]
+        hidden = [n for n in lasting if n.lasts_s is None and self.find_shown(n) is None]
+        is_patient = now_ns < self._since_ns + to_ns(SHOW_S)
+        if not self.broken and (waits or (hidden and is_patient)):
+            return
+        is_asked = any(n.expectation.serves is not None for n in lasting)
+        self._go_to("look" if is_asked and not self.broken else "mending", now_ns)
+
+    def _in_look(self, now_ns: int) -> None:
+        found = find_service(self.plan, self.evidence, self._since_ns)
+        if found is not None or now_ns >= self._since_ns + self._look_ns:
+            self.serves = found is not None
+            self._go_to("mending", now_ns)
+        elif self._looks is not None:
+            self._pending += self._looks.go_on(self.evidence, now_ns)
+
+    def _in_mending(self, now_ns: int) -> None:
+        if any(n.state == "mending" for n in self.notes):
+            return
+        self._go_to("after" if self.broken or self.gone_ns is None else "recovery", now_ns)
+
+    def _in_recovery(self, now_ns: int) -> None:
+        assert self.gone_ns is not None
+        self.back = find_service(self.plan, self.evidence, self.gone_ns)
+        if self.back is not None or now_ns >= self._recovered_by_ns:
+            self._go_to("after", now_ns)
+        elif self._looks is not None:
+            self._pending += self._looks.go_on(self.evidence, now_ns)
+
+    def _in_after(self, now_ns: int) -> None:
+        if self._after is not None and self._after.done:
+            self._go_to("done", now_ns)
+
+    def _in_done(self, now_ns: int) -> None:
+        """Nothing is left to do."""
+
+    @property
+    def _look_ns(self) -> int:
+        return to_ns(LOOK_S + 2 * self.plan.branch.heartbeat_s)
+
+    @property
+    def _recovered_by_ns(self) -> int:
+        longest_s = max(n.expectation.back_within_s for n in self.notes)
+        return (self.gone_ns or 0) + to_ns(longest_s) + SETTLE_NS
+
+    def _find_phase_end_ns(self) -> int | None:
+        ends: dict[Phase, int] = {"lasting": self._since_ns + to_ns(SHOW_S), "look": self._since_ns + self._look_ns}
+        if self.phase == "recovery":
+            return self._recovered_by_ns
+        return ends.get(self.phase)
+
+
+_STAND = Stage("hq_reached", 0, "", "", lambda p: (), lambda p, e: (), lambda p, e: "")
+"""A stage that is reached at once, under the name that all invariants come after."""
