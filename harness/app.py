@@ -22,11 +22,13 @@ from harness.core.model import Plan, Verdict
 from harness.core.registry import load_checks, load_invariants, load_stages
 from harness.core.verdict import combine
 from harness.errors import EngineError, InputError, LabError, Problem
+from harness.going_on import GoingOn
 from harness.lab.docker_lab import DockerLab
+from harness.lab.kept import LAB_FILE, render_lab_file
 from harness.lab.sweep import sweep
 from harness.reports.junit import render_junit
 from harness.run_folder import RunFolder, Scrubber
-from harness.runner import Loop
+from harness.runner import Loop, feed
 from harness.trial.trial import Prelude, Trial
 
 Keep = Literal["on-fail", "always", "never"]
@@ -64,6 +66,10 @@ def _ignore(machine: RunMachine) -> None:
     """The progress listener of a session that nobody watches."""
 
 
+def _ignore_trial(trial: Trial) -> None:
+    """The progress listener of a trial that nobody watches."""
+
+
 class Session:
     """One site's proof. Use as a context manager: the lab goes down on every way out."""
 
@@ -73,15 +79,19 @@ class Session:
         secrets: Mapping[str, str],
         options: Options,
         on_progress: Callable[[RunMachine], None] = _ignore,
+        *,
         applied: Sequence[Applied] = (),
+        on_trial: Callable[[Trial], None] = _ignore_trial,
+        going_on: GoingOn | None = None,
     ) -> None:
-        self.run_id = random.token_hex(3)
+        self._going_on = going_on
+        self.run_id = going_on.run_id if going_on else random.token_hex(3)
         self.machine = RunMachine(plan, load_stages(), load_checks())
         self._plan, self._options, self.clock = plan, options, MonotonicClock()
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
         self._unswept = ""
-        self.lab = DockerLab(plan, secrets, self.run_id)
+        self.lab = going_on.lab if going_on else DockerLab(plan, secrets, self.run_id)
         self.hidden = {**secrets, **self.lab.made_secrets}
         """Secrets by reference: what is struck out of all that is kept."""
         self._scrubber = Scrubber(self.hidden.values())
@@ -90,7 +100,9 @@ class Session:
         except OSError as error:
             text = f"expected a folder that can be written to, saw: {error.strerror or error}"
             raise InputError((Problem(str(options.out), 0, 0, "--out", text),)) from error
-        self._on_progress, self._applied = on_progress, tuple(applied)
+        self.folder.save(LAB_FILE, render_lab_file(self.run_id))
+        self.lab.folder = going_on.folder if going_on else str(self.folder.path.resolve())
+        self._on_progress, self._on_trial, self._applied = on_progress, on_trial, tuple(applied)
         self.trial: Trial | None = None
         """The trial of the faults that were applied, once the run began; None without any."""
         self._loop: Loop[RunMachine] = Loop(self.machine, self.lab, self.clock, self.folder, on_progress)
@@ -124,10 +136,21 @@ class Session:
         """Sweep what dead runs left, build the lab. Returns the seconds it took. Raises: LabError."""
         began_ns = self.clock.now_ns()
         with self._scrubbed():
-            self._sweep()
-            self.lab.start()
+            if self._going_on is not None:
+                self._join(self._going_on)
+            else:
+                self._sweep()
+                self.lab.start()
         self._times["lab_up_s"] = (self.clock.now_ns() - began_ns) / 1e9
         return self._times["lab_up_s"]
+
+    def _join(self, going_on: GoingOn) -> None:
+        """Take up the lab of the run before; the machine, and the tape, begin with what was seen in that run."""
+        with closing(self.folder.open_tape(PRELUDE)) as tape:
+            along = going_on.join(tape, self.clock)
+        for entry in along:
+            self.folder.write(entry)
+            feed(self.machine, entry)
 
     def _sweep(self) -> None:
         """Clear up after dead runs. What will not go is no reason not to prove this branch: it is only noted."""
@@ -151,10 +174,12 @@ class Session:
     def _run_trial(self, until: Callable[[RunMachine], bool]) -> None:
         if self._trial_loop is None:
             self.trial = self._begin_trial()
-            self._trial_loop = Loop(
-                self.trial, self.lab, self.clock, self.folder, lambda trial: self._on_progress(trial.machine)
-            )
+            self._trial_loop = Loop(self.trial, self.lab, self.clock, self.folder, self._tell)
         self._trial_loop.run(lambda trial: until(trial.machine))
+
+    def _tell(self, trial: Trial) -> None:
+        self._on_progress(trial.machine)
+        self._on_trial(trial)
 
     def _begin_trial(self) -> Trial:
         """Have those faults set in that do so before power: on a tape of their own."""
@@ -170,6 +195,7 @@ class Session:
         with self._scrubbed():
             self._gather()
             self._check_whole()
+        self.lab.folder = str(self.folder.path.resolve())
         verdict = self._judge()
         keep = self._options.keep == "always" or (self._options.keep == "on-fail" and not verdict.proven)
         with self._scrubbed():
@@ -186,8 +212,8 @@ class Session:
         if self._proof is None:
             try:
                 self._gather()
-            finally:
-                self._take_down()
+            finally:  # a lab that was left up is left up: what went wrong may be mended, and it be taken up again
+                self._take_down(keep=self._going_on is not None and self._options.keep != "never")
         self.folder.close()
 
     def _check_whole(self) -> None:
@@ -210,6 +236,8 @@ class Session:
             "profile_digest": self._plan.profile_digest,
             "times_s": dict(self._times),
             "unswept": self._unswept,
+            "resumed": self._going_on.source if self._going_on else None,
+            "since": self._plan.since,
         }
         return combine(self._plan, self.machine, facts)
 

@@ -11,11 +11,11 @@ and explained by itself.
 
 from __future__ import annotations
 
-import json
+import re
 import threading
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -37,8 +37,8 @@ from harness.trial.clean import CleanCheck
 from harness.trial.outcome import TrialOutcome, judge_trial
 from harness.trial.trial import Prelude, Trial
 
-FAULTS = "faults.json"
-"""What was put upon a run, and what came of it. No diagnosis reads it."""
+USUAL_S = 40.0
+"""What a trial in service takes, besides the time that its cause lasts: for sharing out only."""
 LAB_TRIES = 2
 """A lab that broke (engine, stand-in) is built anew once: its trial is not judged by it."""
 
@@ -71,30 +71,47 @@ class Row:
 Batch = tuple[Applied, ...]
 
 
-def build_batches(suite: Sequence[Applied], labs: int) -> list[Batch]:
-    """Return what is run lab by lab, the longest first: `labs` shared ones at most, and one for each other fault."""
-    standing = [a for a in suite if a.fault.onset.stage == "hq_reached"]
+def _ignore(running: Sequence[str]) -> None:
+    """The listener of a drill that nobody watches."""
+
+
+def build_batches(plan: Plan, suite: Sequence[Applied], labs: int) -> list[Batch]:
+    """Return what is run lab by lab: first `labs` shared ones at most, about as long as each other, then one for each
+    other fault, those of late stages before those of early ones."""
+
+    def estimate_s(applied: Applied) -> float:
+        return USUAL_S + (applied.fault.lasts_s(plan, applied.values) or 0.0)
+
+    standing = sorted((a for a in suite if a.fault.onset.stage == "hq_reached"), key=estimate_s, reverse=True)
     alone = [a for a in suite if a.fault.onset.stage != "hq_reached"]
     shared: list[list[Applied]] = [[] for _ in range(min(labs, len(standing)))]
-    for place, applied in enumerate(standing):
-        shared[place % len(shared)].append(applied)
+    for applied in standing:  # the longest first, each to the lab that has least to do
+        min(shared, key=lambda batch: sum(map(estimate_s, batch))).append(applied)
     return [tuple(batch) for batch in shared] + [(applied,) for applied in reversed(alone)]
 
 
 class Drill:
     """Runs batches in worker threads. `on_row` is called from them, one at a time."""
 
-    def __init__(self, plan: Plan, secrets: dict[str, str], out: Path, on_row: Callable[[Row], None]) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        secrets: dict[str, str],
+        out: Path,
+        on_row: Callable[[Row], None],
+        on_running: Callable[[Sequence[str]], None] = _ignore,
+    ) -> None:
         self._plan = replace(plan, only=(), skip=tuple(c.name for c in load_checks()))
-        self._secrets, self._out, self._on_row = secrets, out, on_row
+        self._secrets, self._out, self._on_row, self._on_running = secrets, out, on_row, on_running
         self._lock, self._stop = threading.Lock(), threading.Event()
+        self._running: list[str] = []
 
     def run(self, batches: Sequence[Batch], jobs: int) -> None:
         """Run all. On an interrupt every lab is taken down before this returns. Raises: KeyboardInterrupt."""
         with ThreadPoolExecutor(jobs, thread_name_prefix="drill") as pool:
             futures = [pool.submit(self._run_batch, batch) for batch in batches]
             try:
-                for future in futures:
+                for future in as_completed(futures):
                     future.result()
             except BaseException:
                 self._stop.set()
@@ -105,6 +122,20 @@ class Drill:
         with self._lock:
             self._on_row(row)
 
+    @contextmanager
+    def _named(self, applied: Applied) -> Iterator[None]:
+        """Say that a trial is under way, for whoever watches."""
+        self._change(self._running.append, applied.text)
+        try:
+            yield
+        finally:
+            self._change(self._running.remove, applied.text)
+
+    def _change(self, how: Callable[[str], None], text: str) -> None:
+        with self._lock:
+            how(text)
+            self._on_running(tuple(self._running))
+
     def _is_stopped(self, machine: RunMachine) -> bool:
         return self._stop.is_set()
 
@@ -114,7 +145,11 @@ class Drill:
             standing = left[0].fault.onset.stage == "hq_reached"
             before = len(left)
             try:
-                self._run_standing(left) if standing else self._run_alone(left)
+                if standing:
+                    self._run_standing(left)
+                else:
+                    with self._named(left[0]):
+                        self._run_alone(left)
             except LabError as error:
                 tries = tries + 1 if len(left) == before else 1
                 if tries >= LAB_TRIES:
@@ -131,7 +166,7 @@ class Drill:
                 return
             proof = session.conclude()
             outcome = judge_trial(session.trial)
-            save_outcome(session.folder, outcome)
+            session.folder.save_outcome(to_json(outcome))
             diagnosis = diagnose(build_case(session.machine))
             took_s = (session.clock.now_ns() - began_ns) / 1e9
         left.pop(0)
@@ -147,7 +182,8 @@ class Drill:
             self._check_standing(session)
             prefix = load_run(session.folder.path).tape
             while left and not self._stop.is_set():
-                row = self._try_standing(session, prefix, left[0])
+                with self._named(left[0]):
+                    row = self._try_standing(session, prefix, left[0])
                 if row is None:
                     return
                 left.pop(0)
@@ -172,7 +208,7 @@ class Drill:
         session.lab.forget_asks()
         machine = replay(self._plan, prefix)
         trial = Trial(self._plan, Prelude(self._plan, (applied,)), machine, load_invariants())
-        name = f"{session.folder.path.name}-{applied.fault.name}"
+        name = "-".join([session.folder.path.name, *re.split("[:=]", applied.text)])  # values, too: each has its own
         with closing(RunFolder(session.folder.path.with_name(name), self._plan, session.hidden)) as folder:
             for entry in prefix:
                 folder.write(entry)
@@ -183,7 +219,7 @@ class Drill:
             facts = {"pace": self._plan.pace, "lab": session.folder.path.name}
             verdict = combine(self._plan, machine, facts)
             folder.save_verdict(verdict, render_junit(verdict, f"{self._plan.branch.profile} / {applied.text}"))
-            save_outcome(folder, outcome)
+            folder.save_outcome(to_json(outcome))
         took_s = (session.clock.now_ns() - began_ns) / 1e9
         return Row(applied, outcome, diagnose(build_case(machine)), folder.path, took_s, True)
 
@@ -193,8 +229,3 @@ class Drill:
         with closing(session.folder.open_tape(f"clean-{session.clock.now_ns()}.jsonl")) as tape:
             Loop(check, session.lab, session.clock, tape, lambda machine: None).run()
         return check.is_clean
-
-
-def save_outcome(folder: RunFolder, outcome: TrialOutcome) -> None:
-    """Write what was put upon a run, and what came of it."""
-    folder.save(FAULTS, json.dumps(to_json(outcome), indent=2, ensure_ascii=False).encode() + b"\n")

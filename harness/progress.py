@@ -17,7 +17,15 @@ from harness.core.machine import RunMachine
 from harness.core.model import StageResult
 from harness.core.verdict import find_worst
 from harness.reports.text import check_lines, explain_stage, stage_line
+from harness.trial.trial import Trial
 
+_PHASES: dict[str, str] = {
+    "lasting": "waiting for the fault to show itself",
+    "look": "is the branch in service while the cause lasts?",
+    "mending": "the cause is taken away",
+    "recovery": "does the branch come back by itself?",
+    "after": "is the device safe?",
+}
 _STYLES = {"PASS": "", "FAIL": "bold red", "INCONCLUSIVE": "yellow", "NOT_APPLICABLE": "dim"}
 
 
@@ -68,6 +76,11 @@ class Progress:
             self.show(
                 f"  ...   {running.name:<13} {(self._now_ns() - running.since_ns) / 1e9:.1f} s of {running.budget_s:g}"
             )
+
+    def on_trial(self, trial: Trial) -> None:
+        """Show where a trial is, once its bring-up is over."""
+        if trial.machine.done and trial.phase in _PHASES:
+            self.show(f"  ...   {_PHASES[trial.phase]}")
 
     def _print_stage(self, stage: StageResult) -> None:
         self.say(stage_line(stage), _STYLES[stage.outcome])

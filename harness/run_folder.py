@@ -7,6 +7,7 @@
     captures/*.pcap  packets, by node and link
     verdict.json     stages, checks, findings, digests and versions
     junit.xml        the same for a CI
+    faults.json      with faults: what was put upon the run, and what came of it
 
 Every byte passes `Scrubber` first: a secret's value is struck out, in its own length so that captures stay readable,
 even where a daemon printed it. Not here: what the evidence means.
@@ -24,6 +25,7 @@ from emulators.common.record import RecordError, from_json, to_json
 from harness.core.model import Observation, Plan, TapeEntry, Verdict
 from harness.errors import InputError, Problem
 
+FAULTS = "faults.json"
 SHORTEST_SCRUBBED = 6
 """Shorter values (a SIM PIN) would strike out innocent digits: those are struck out where they arise, in the modem."""
 
@@ -98,6 +100,10 @@ class RunFolder:
         self.save("junit.xml", junit.encode())
         self.save("at.txt", render_at_transcript(self._tape.observations).encode())
 
+    def save_outcome(self, outcome: Any) -> None:
+        """Write what was put upon the run, and what came of it (a TrialOutcome as JSON). No diagnosis reads it."""
+        self.save(FAULTS, _dump(outcome))
+
     def close(self) -> None:
         self._tape.close()
 
@@ -113,6 +119,12 @@ def load_run(path: Path) -> SavedRun:
     plan_file = path / "plan.json"
     plan = _read(plan_file, Plan, 0, plan_file.read_bytes() if plan_file.is_file() else b"")
     return SavedRun(plan, tuple(_read_tape(path / "tape.jsonl")))
+
+
+def load_logs(path: Path) -> dict[str, str]:
+    """Read what each node's daemons said, by node; empty where the folder has no logs. Broken bytes are replaced."""
+    files = sorted((path / "nodes").glob("*.log"))
+    return {file.stem: file.read_text(encoding="utf-8", errors="replace") for file in files}
 
 
 def load_verdict(path: Path) -> tuple[Plan, Verdict]:

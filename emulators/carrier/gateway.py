@@ -18,6 +18,7 @@ import subprocess
 from dataclasses import dataclass
 
 from emulators.carrier.machine import Carrier, Grant, LinkFigures
+from emulators.carrier.mappings import Mapping, Mappings
 from emulators.common.dnsmasq_log import DnsmasqLog, NameAnswered
 from emulators.common.gtp_link import Bearer, GtpLink, open_tun
 from emulators.common.service import Console
@@ -49,10 +50,10 @@ _TIMEOUTS = """  ct timeout udp_mapping {
     policy = { unreplied: 300, replied: 300 }
   }
   chain times {
-    type filter hook prerouting priority raw
+    type filter hook prerouting priority filter
     ip protocol udp ct timeout set "udp_mapping"
   }
-"""  # RFC 4787 REQ-5: 5 minutes recommended, never under 2
+"""  # RFC 4787 REQ-5: 5 minutes recommended, never under 2. Only past conntrack does it take effect.
 
 
 class GatewayError(RuntimeError):
@@ -76,18 +77,20 @@ def build_rules(settings: GatewaySettings, *, timeouts: bool) -> str:
     return _NAT.format(pool=settings.pool, nat_address=settings.nat_address, timeouts=text)
 
 
-def build_resolver_command(settings: GatewaySettings) -> list[str]:
-    """Return dnsmasq's command line: no files, one upstream, one address, the log on stderr."""
+def build_resolver_command(settings: GatewaySettings, answers: tuple[str, ...] | None = None) -> list[str]:
+    """Return dnsmasq's command line: no files, one upstream, one address, the log on stderr. `answers`: options that
+    stand in place of the upstream."""
+    source = (f"--server={settings.dns_upstream}",) if answers is None else answers
     return [
         *("dnsmasq", "--keep-in-foreground", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--no-poll"),
         *("--bind-dynamic", f"--listen-address={settings.gateway}", "--except-interface=lo"),
-        *(f"--server={settings.dns_upstream}", "--log-queries=extra", "--log-facility=-", "--pid-file="),
+        *(*source, "--log-queries=extra", "--log-facility=-", "--pid-file="),
         *("--user=", "--group=", "--cache-size=150", "--port=53"),
     ]
 
 
 def downlink_shape(link: LinkFigures) -> Shape:
-    return build_shape(link.down_bps, link.delay_ms, link.jitter_ms, link.loss_pct)
+    return build_shape(link.down_bps, link.delay_ms, link.jitter_ms, link.loss_pct, link.burst_packets)
 
 
 class Gateway:
@@ -103,6 +106,13 @@ class Gateway:
         self._routed: str | None = None
         self._names = DnsmasqLog()
         self._resolver: Keeper | None = None
+        self._widest = MAX_MTU
+        self._told: set[tuple[int, int]] = set()
+        self._mappings = Mappings(self._note_mapping)
+
+    @property
+    def settings(self) -> GatewaySettings:
+        return self._settings
 
     def start(self) -> None:
         """Build everything. Raises: GatewayError."""
@@ -110,6 +120,7 @@ class Gateway:
         _run(["ip", "addr", "add", f"{own.gateway}/32", "dev", INTERFACE])
         _run(["ip", "link", "set", "dev", INTERFACE, "mtu", str(MAX_MTU), "txqueuelen", "1000", "up"])
         self._load_rules()
+        self._mappings.start()
         self._link.start("gtp-u")
         self._start_resolver()
 
@@ -120,6 +131,18 @@ class Gateway:
             self._foreign.add(ends)
             source, destination = (str(ipaddress.IPv4Address(part)) for part in (ends[:4], ends[4:]))
             self._console.emit("source.refused", source=source, destination=destination, protocol=packet[9])
+
+    def _note_mapping(self, made: Mapping) -> None:
+        """Tell of the first UDP mapping to each port, and of each other time that such are kept."""
+        if (made.to_port, made.kept_s) not in self._told:
+            self._told.add((made.to_port, made.kept_s))
+            ends = {"inside": made.inside, "outside": made.outside, "to": f"{made.to_address}:{made.to_port}"}
+            self._console.emit("mapping.made", **ends, protocol="udp", kept_s=made.kept_s)
+
+    def forget_mappings(self) -> None:
+        """Forget every device's UDP mappings, as a NAT that starts anew does. Raises: OSError."""
+        self._told.clear()
+        self._mappings.forget()
 
     def _load_rules(self) -> None:
         try:
@@ -151,11 +174,18 @@ class Gateway:
         if self._bearer is not None:
             self._bearer.reshape(downlink_shape(link))
 
+    def narrow(self, widest_bytes: int = MAX_MTU) -> None:
+        """Carry no packet that is larger from now on, whatever the bearer's MTU, and tell nobody."""
+        self._widest = widest_bytes
+        if self._bearer is not None:
+            self._bearer.widest = widest_bytes
+
     def _build_bearer(self, grant: Grant, shape: Shape) -> Bearer:
         device = self._settings.device
         teids = (grant.up_teid, grant.down_teid)
         bearer = Bearer(teids, device, grant.address, grant.apn.mtu, shape)
         bearer.watch = self._witness
+        bearer.widest = self._widest
         return bearer
 
     def _witness(self, packet: bytes) -> bool:
@@ -171,9 +201,15 @@ class Gateway:
         )
         return True
 
-    def _start_resolver(self) -> None:
-        command = build_resolver_command(self._settings)
+    def _start_resolver(self, answers: tuple[str, ...] | None = None) -> None:
+        command = build_resolver_command(self._settings, answers)
         self._resolver = Keeper(Daemon("dnsmasq", tuple(command), on_line=self._read_resolver)).start()
+
+    def answer_names(self, answers: tuple[str, ...] | None) -> None:
+        """Have the resolver answer by these options of dnsmasq instead of by its upstream; None: by its upstream."""
+        if self._resolver is not None:
+            self._resolver.stop()
+        self._start_resolver(answers)
 
     def _read_resolver(self, line: str) -> None:
         said = self._names.feed(line)

@@ -4,34 +4,47 @@ Refusals and their causes (TS 24.301 Annex A and B):
 
     attach   no such IMSI on record        EMM #8   (TS 29.272 Annex A: user unknown; from memory)
              subscription not active       EMM #7   EPS services not allowed
-             abroad, roaming not agreed    EMM #13  Roaming not allowed in this tracking area
+             abroad, roaming not agreed    EMM #13  Roaming not allowed in this tracking area (or another of its kind)
+             congested                     EMM #22  Congestion, with T3346 (clause 5.5.1.2.5)
     PDN      PDN type IPv6 only            ESM #50  PDN type IPv4 only allowed
              APN that nobody has           ESM #27  Missing or unknown APN
              APN of others, not of this    ESM #33  Requested service option not subscribed
              wrong or missing credentials  ESM #29  User authentication failed
              pool used up                  ESM #26  Insufficient resources
+             congested                     ESM #26  likewise, with T3396 (clause 6.5.1.4.2)
              not attached                  ESM #31  Request rejected, unspecified
 
 Outputs come in the order to be carried out: what a message sets off is witnessed before the message goes. A repeated
 request gets the same answer again (datagrams are lost), and the same address. Chance comes in as `random_bytes`.
 
-Not here: sockets, interfaces (main.py), NAT and resolver (gateway.py).
+Not here: sockets, interfaces (main.py), NAT and resolver (gateway.py), what it is told (records.py).
 """
 
 from __future__ import annotations
 
 import ipaddress
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
+from emulators.carrier.records import (
+    ApnRecord,
+    CellFigures,
+    Congestion,
+    Credentials,
+    LinkFigures,
+    Settings,
+    Subscriber,
+)
 from emulators.common import radio
 from emulators.common.causes import EMM_CAUSES, ESM_CAUSES
 from emulators.common.identifiers import is_home
 
-EMM_UNKNOWN, EMM_INACTIVE, EMM_NO_ROAMING = 8, 7, 13
+__all__ = ["ApnRecord", "Carrier", "CellFigures", "Congestion", "Credentials", "LinkFigures", "Settings", "Subscriber"]
+
+EMM_UNKNOWN, EMM_INACTIVE, EMM_NO_ROAMING, EMM_CONGESTION = 8, 7, 13, 22
 ESM_NO_RESOURCES, ESM_UNKNOWN_APN, ESM_AUTH_FAILED, ESM_REJECTED, ESM_NOT_SUBSCRIBED = 26, 27, 29, 31, 33
-ESM_REGULAR, ESM_IPV4_ONLY = 36, 50
+ESM_REGULAR, ESM_REACTIVATE, ESM_IPV4_ONLY = 36, 39, 50
 FIRST_BEARER = 5  # EPS bearer identities run from 5 to 15: TS 24.007 clause 11.2.3.1.5
 CHALLENGE_BYTES = 16  # RFC 1994 section 2.3: as long as the digest is fit
 CELL = ("0001", "00000001")  # tracking area code and cell identity, as hex
@@ -62,59 +75,6 @@ Output = Send | Emit | BearersChanged | ShapeChanged
 
 
 @dataclass(frozen=True, slots=True)
-class Credentials:
-    method: str
-    user: str
-    password: str = field(repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class ApnRecord:
-    name: str
-    auth: Credentials | None
-    mtu: int
-
-
-@dataclass(frozen=True, slots=True)
-class Subscriber:
-    imsi: str
-    active: bool
-    roaming_allowed: bool
-    apns: tuple[ApnRecord, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class CellFigures:
-    rsrp_dbm: float
-    rsrq_db: float
-    sinr_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class LinkFigures:
-    """0 bit/s is no limit. Delay, jitter and loss hold for each direction by itself."""
-
-    down_bps: int
-    up_bps: int
-    delay_ms: float
-    jitter_ms: float
-    loss_pct: float
-
-    def uplink(self) -> radio.UplinkShape:
-        return radio.UplinkShape(self.up_bps or None, self.delay_ms, self.jitter_ms, self.loss_pct)
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    plmn: str
-    pool: str
-    gateway: str
-    subscribers: tuple[Subscriber, ...]
-    cell: CellFigures
-    link: LinkFigures
-
-
-@dataclass(frozen=True, slots=True)
 class Grant:
     """A PDN connection that stands. `up_teid` is the carrier's, `down_teid` the modem's."""
 
@@ -140,7 +100,11 @@ class Carrier:
         self._settings, self._random = settings, random_bytes
         self.cell, self.link = settings.cell, settings.link
         self.subscribers = {s.imsi: s for s in settings.subscribers}
-        self._attached: Subscriber | None = None
+        self._imsi: str | None = None
+        """Who is attached. What is on record of him is looked up anew each time, as it is pushed to a real core: TS
+        29.272 clause 5.2.2.1 (Insert Subscriber Data; from memory)."""
+        self.plmn, self.no_roaming_cause = settings.plmn, EMM_NO_ROAMING
+        self.congestion: Congestion | None = None
         self.grant: Grant | None = None
         self._addresses: dict[str, str] = {}
         """IMSI to address: a device that comes back gets its own again."""
@@ -159,6 +123,24 @@ class Carrier:
         """Rates, delay or loss changed, for both directions."""
         self.link = link
         return [ShapeChanged(), Send(radio.Reconfiguration(link.uplink()))]
+
+    def detach(self) -> list[Output]:
+        """Send an attached device away, and want it back ("re-attach required": TS 24.301 clause 5.5.2.3.1)."""
+        return [] if self._imsi is None else [*self._forget(), Send(radio.DetachRequest())]
+
+    def assign(self, address: str) -> dict[str, str]:
+        """Give every subscriber this address from its next bearer on. Returns what each had."""
+        before, self._addresses = self._addresses, {imsi: address for imsi in self.subscribers}
+        return before
+
+    def assign_all(self, addresses: dict[str, str]) -> None:
+        """Give each subscriber its own address again from its next bearer on."""
+        self._addresses = addresses
+
+    def ask_to_reactivate(self) -> list[Output]:
+        """Take the bearer away and have the device ask for another at once (TS 24.301 clause 6.4.4.2, ESM cause 39)."""
+        had, self.grant = self.grant, None
+        return [BearersChanged(), Send(radio.DeactivateBearer(FIRST_BEARER, ESM_REACTIVATE))] if had else []
 
     # ------------------------------------------------------------ messages
 
@@ -182,32 +164,40 @@ class Carrier:
         return outputs
 
     def _describe_cell(self) -> radio.Cell:
-        return radio.Cell(self._settings.plmn, *CELL, self.cell.rsrp_dbm, self.cell.rsrq_db, self.cell.sinr_db)
+        return radio.Cell(self.plmn, *CELL, self.cell.rsrp_dbm, self.cell.rsrq_db, self.cell.sinr_db)
 
     def _on_attach(self, message: radio.AttachRequest) -> list[Output]:
-        subscriber = self.subscribers.get(message.imsi)
-        home = is_home(message.imsi, self._settings.plmn)
-        cause = None
-        if subscriber is None:
-            cause = EMM_UNKNOWN
-        elif not subscriber.active:
-            cause = EMM_INACTIVE
-        elif not home and not subscriber.roaming_allowed:
-            cause = EMM_NO_ROAMING
+        home = is_home(message.imsi, self.plmn)
         gone = self._forget()
-        if cause is not None:
+        refused = self._find_attach_refusal(message.imsi, home=home)
+        if refused is not None:
+            cause = refused.emm_cause
             refusal = {"imsi": message.imsi, "cause": cause, "cause_name": EMM_CAUSES[cause]}
-            return [*gone, Emit("attach.refused", refusal), Send(radio.AttachReject(cause))]
-        self._attached = subscriber
+            return [*gone, Emit("attach.refused", refusal), Send(refused)]
+        self._imsi = message.imsi
         return [*gone, Emit("attach.accepted", {"imsi": message.imsi}), Send(radio.AttachAccept(not home))]
 
+    def _find_attach_refusal(self, imsi: str, *, home: bool) -> radio.AttachReject | None:
+        if self.congestion is not None and self.congestion.at == "attach":
+            return radio.AttachReject(EMM_CONGESTION, t3346_s=self.congestion.backoff_s)
+        subscriber = self.subscribers.get(imsi)
+        if subscriber is None:
+            return radio.AttachReject(EMM_UNKNOWN)
+        if not subscriber.active:
+            return radio.AttachReject(EMM_INACTIVE)
+        if not home and not subscriber.roaming_allowed:
+            return radio.AttachReject(self.no_roaming_cause)
+        return None
+
     def _forget(self) -> list[Output]:
-        had, self.grant, self._attached, self._challenge = self.grant, None, None, None
+        had, self.grant, self._imsi, self._challenge = self.grant, None, None, None
         return [BearersChanged()] if had else []
 
     def _on_pdn_request(self, message: radio.PdnConnectivityRequest) -> list[Output]:
         if self.grant and self.grant.pti == message.pti:
             return [Send(self._activation(self.grant))]  # our answer was lost
+        if self.congestion is not None and self.congestion.at == "connection":
+            return self._refuse(message, ESM_NO_RESOURCES, self.congestion.backoff_s)
         apn = self._find_apn(message)
         if isinstance(apn, int):
             return self._refuse(message, apn)
@@ -221,12 +211,13 @@ class Carrier:
 
     def _find_apn(self, message: radio.PdnConnectivityRequest) -> ApnRecord | int:
         """Return the record of the APN asked for (empty: the first), or the ESM cause that refuses it."""
-        if self._attached is None:
+        subscriber = self.subscribers.get(self._imsi or "")
+        if subscriber is None:
             return ESM_REJECTED
         if message.pdn_type == "IPV6":
             return ESM_IPV4_ONLY
         wanted = message.apn.lower()  # TS 23.003 clause 9.1: letter case does not matter
-        for apn in self._attached.apns:
+        for apn in subscriber.apns:
             if wanted in ("", apn.name.lower()):
                 return apn
         known = {apn.name.lower() for s in self.subscribers.values() for apn in s.apns}
@@ -237,7 +228,7 @@ class Carrier:
             self._identifier = self._identifier % 255 + 1
             self._challenge = _Challenge(message, self._identifier, self._random(CHALLENGE_BYTES))
         ask = self._challenge
-        name = f"gateway.{self._settings.plmn}"
+        name = f"gateway.{self.plmn}"
         return [Send(radio.EsmInformationRequest(message.pti, ask.identifier, ask.value.hex(), name))]
 
     def _on_chap(self, message: radio.EsmInformationResponse) -> list[Output]:
@@ -259,14 +250,13 @@ class Carrier:
 
     # ------------------------------------------------------------ answers
 
-    def _refuse(self, message: radio.PdnConnectivityRequest, cause: int) -> list[Output]:
-        imsi = self._attached.imsi if self._attached else None
-        refusal = {"imsi": imsi, "apn": message.apn, "cause": cause, "cause_name": ESM_CAUSES[cause]}
-        return [Emit("pdn.refused", refusal), Send(radio.PdnConnectivityReject(message.pti, cause))]
+    def _refuse(self, message: radio.PdnConnectivityRequest, cause: int, t3396_s: float | None = None) -> list[Output]:
+        refusal = {"imsi": self._imsi, "apn": message.apn, "cause": cause, "cause_name": ESM_CAUSES[cause]}
+        return [Emit("pdn.refused", refusal), Send(radio.PdnConnectivityReject(message.pti, cause, t3396_s))]
 
     def _accept(self, message: radio.PdnConnectivityRequest, apn: ApnRecord) -> list[Output]:
-        assert self._attached is not None
-        imsi = self._attached.imsi
+        imsi = self._imsi
+        assert imsi is not None
         address = self._addresses.get(imsi) or self._free_address()
         if address is None:
             return self._refuse(message, ESM_NO_RESOURCES)

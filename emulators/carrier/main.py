@@ -15,6 +15,7 @@ import socket
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from emulators.carrier.gateway import Gateway, GatewaySettings
@@ -30,6 +31,7 @@ from emulators.carrier.machine import (
     ShapeChanged,
     Subscriber,
 )
+from emulators.carrier.orders import build_orders
 from emulators.common import gtpu, radio
 from emulators.common.capture import capture_path, start_capture
 from emulators.common.impair import Mend, load_impairments
@@ -95,6 +97,41 @@ class CarrierProcess:
             self._carry_out(self._carrier.set_link(link))
         return figures
 
+    @property
+    def gateway(self) -> Gateway:
+        """The user plane, for impairments."""
+        return self._gateway
+
+    def order(self, do: Callable[[Carrier], list[Output]]) -> None:
+        """Have the core do something, and carry out what comes of it."""
+        with self._lock:
+            self._carry_out(do(self._carrier))
+
+    def change_link(self, **figures: Any) -> Mend:
+        """Change some figures of the link; return what puts the whole back as it was."""
+        with self._lock:
+            before = self._carrier.link
+            self._carry_out(self._carrier.set_link(replace(before, **figures)))
+
+        def take_back() -> None:
+            with self._lock:
+                self._carry_out(self._carrier.set_link(before))
+
+        return take_back
+
+    def assign(self, address: str) -> Mend:
+        """Give every device this address from its next attach on; return what gives back their own,
+        and has them ask for it."""
+        with self._lock:
+            before = self._carrier.assign(address)
+
+        def take_back() -> None:
+            with self._lock:
+                self._carrier.assign_all(before)
+                self._carry_out(self._carrier.ask_to_reactivate())
+
+        return take_back
+
     def change_subscribers(self, change: Callable[[Subscriber], Subscriber]) -> Mend:
         """Change what is on record for every subscriber; return what takes the change back."""
         with self._lock:
@@ -106,6 +143,16 @@ class CarrierProcess:
                 self._carrier.subscribers = before
 
         return take_back
+
+    def change_record(self, subscribers: dict[str, Subscriber]) -> None:
+        """Put other subscriptions on record, by IMSI."""
+        with self._lock:
+            self._carrier.subscribers = subscribers
+
+    def has_bearer(self) -> bool:
+        """Say whether a device has a bearer now."""
+        with self._lock:
+            return self._carrier.grant is not None
 
     def _serve_radio(self) -> None:
         while True:
@@ -148,6 +195,7 @@ def main() -> int:
         start_capture("gtp0", capture_path("gtp0"), snaplen=INET_SNAPLEN)  # the device's packets before translation
         console.emit("node.ready")
         conditions: dict[str, Handler] = {"cell": process.set_cell, "link": process.set_link}
+        conditions |= build_orders(process)
         conditions |= build_outage(seed, console) | load_impairments("emulators.carrier.impairments", process).verbs()
         serve_commands(console, {**standard_verbs(), **build_sweep_probes(), **conditions, "snmp_tries": _try_snmp})
         threading.Event().wait()  # stdin closed (compose by hand): go on until stopped

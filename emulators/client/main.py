@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import sys
 import threading
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from emulators.client.admission import Admission
@@ -18,6 +20,14 @@ from emulators.common.record import to_json
 from emulators.common.service import Console, Handler, load_seed, serve_commands
 from emulators.common.vantage import start_vantage
 from emulators.common.verbs import standard_verbs
+
+
+@dataclass(frozen=True, slots=True)
+class ClientContext:
+    """What the client's impairments may lay hands on. `lease` asks for one anew, as after the plug was out."""
+
+    seed: dict[str, Any]
+    lease: Callable[[], dict[str, Any]]
 
 
 def main() -> None:
@@ -52,7 +62,7 @@ def build(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
         return dict(to_json(leaser.obtain(timeout_s)))
 
     vantage = start_vantage(seed["node"], [link])
-    impairments = load_impairments("emulators.client.impairments", seed).verbs()
+    impairments = load_impairments("emulators.client.impairments", ClientContext(seed, lease)).verbs()
     return {
         **standard_verbs(),
         **impairments,

@@ -59,6 +59,8 @@ ESM_CAUSES: dict[int, str] = {
     111: "Protocol error, unspecified",
 }
 
+ESM_NO_RESOURCES = 26
+
 # +CME ERROR numbers, TS 27.007 clause 9.2.1 (general) and 9.2.2 (packet domain).
 CME_PHONE_FAILURE = 0
 CME_NOT_ALLOWED = 3

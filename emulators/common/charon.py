@@ -73,6 +73,11 @@ def prepare_interface(means: Means, remote_subnets: Iterable[str], source: str) 
     if means == "kernel":
         run(["ip", "link", "add", TUNNEL_INTERFACE, "type", "xfrm", "dev", "lo", "if_id", str(XFRM_IF_ID)])
     run(["ip", "link", "set", TUNNEL_INTERFACE, "up"])
+    route_tunnel(remote_subnets, source)
+
+
+def route_tunnel(remote_subnets: Iterable[str], source: str) -> None:
+    """Lead networks into the tunnel's interface. `source`: address for own packets."""
     for subnet in remote_subnets:
         run(["ip", "route", "replace", subnet, "dev", TUNNEL_INTERFACE, "src", source])
 

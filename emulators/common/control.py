@@ -3,8 +3,11 @@
 Requests: {"do": "status"}                     -> {slot, release, os_name, trial, boot_count, features}
           {"do": "confirm"}                    -> {}      the running release is well: a trial ends
           {"do": "install", "path": PATH}      -> {slot, release}   verify, write to the other slot, try it next boot
+          {"do": "may_try", "sha256": HEX}     -> {rest_s, failures}   of an image whose trial failed: it must rest
           {"do": "reboot", "reason": TEXT}     -> {}      then the loader ends every process
-An answer that carries `error` is a refusal. Not here: what the loader decides (loader/machine.py).
+          {"do": "reset_modem", "reason": TEXT} -> {}     the modem's reset line is pulled
+An answer that carries `error` is a refusal; of an image, with `reason` (firmware.Reason). Not here: what the loader
+decides (loader/machine.py).
 """
 
 from __future__ import annotations
@@ -20,7 +23,11 @@ MAX_MESSAGE_BYTES = 64 * 1024
 
 
 class ControlError(RuntimeError):
-    """The loader refused a request, or did not answer."""
+    """The loader refused a request, or did not answer. `reason`: what it has against an image, where that is it."""
+
+    def __init__(self, text: str, reason: str | None = None) -> None:
+        self.reason = reason
+        super().__init__(text)
 
 
 def ask_loader(do: str, timeout_s: float = 600.0, **args: Any) -> dict[str, Any]:
@@ -33,8 +40,10 @@ def ask_loader(do: str, timeout_s: float = 600.0, **args: Any) -> dict[str, Any]
             answer = json.loads(read_line(line))
         except (OSError, ValueError) as error:
             raise ControlError(f"{do}: expected the loader to answer, saw {type(error).__name__}: {error}") from error
-    if not isinstance(answer, dict) or "error" in answer:
-        raise ControlError(f"{do}: {answer['error'] if isinstance(answer, dict) else answer!r}")
+    if not isinstance(answer, dict):
+        raise ControlError(f"{do}: {answer!r}")
+    if "error" in answer:
+        raise ControlError(f"{do}: {answer['error']}", answer.get("reason"))
     return answer
 
 

@@ -22,7 +22,7 @@ INFINITE_LEASE_S = 0xFFFFFFFF  # RFC 2131 section 3.3
 
 @dataclass(frozen=True, slots=True)
 class NameAnswered:
-    """`address` is None where the answer was that no such name exists (NXDOMAIN)."""
+    """`address` is None where the answer was that no such name exists (NXDOMAIN), or that it has no IPv4 address."""
 
     client: str
     name: str
@@ -57,7 +57,7 @@ class DnsmasqLog:
 
 
 def _read_answer(client: str, name: str, value: str) -> NameAnswered | None:
-    if value == "NXDOMAIN":
+    if value in ("NXDOMAIN", "NODATA-IPv4"):
         return NameAnswered(client, name, None)
     try:
         return NameAnswered(client, name, str(ipaddress.IPv4Address(value)))

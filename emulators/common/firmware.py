@@ -6,6 +6,8 @@ The signature is over a context string and the header; the header holds length a
 signature, so no byte of an image can change unseen. The filler is incompressible and depends on the header's fields
 alone, so an image has its hardware's real size, and packing the same files twice gives the same payload and filler.
 
+Since the filler follows from the header, an image travels as a `Sketch`, without it, where its size is in the way.
+
 Signatures are Ed25519 (RFC 8032) or ECDSA P-256 with SHA-256 (FIPS 186-5), by the kind of key. Payloads hold regular
 files only. Not here: slots and flash (router/loader), which files a release has (harness/lab/firmware.py).
 """
@@ -20,6 +22,7 @@ import struct
 import tarfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import PurePosixPath
 from typing import Any, Literal
 
@@ -62,6 +65,19 @@ class Manifest:
     body_sha256: str
 
 
+@dataclass(frozen=True, slots=True)
+class Sketch:
+    """An image without its filler: all before it, and what the filler is made from."""
+
+    front: bytes
+    filler_label: str
+    filler_bytes: int
+
+    def render(self) -> bytes:
+        """Return the image."""
+        return self.front + _build_filler(self.filler_label, self.filler_bytes)
+
+
 def pack(
     files: Mapping[str, bytes],
     *,
@@ -72,23 +88,21 @@ def pack(
     entry: str,
     image_bytes: int,
     private_key_pem: str,
-) -> bytes:
+) -> Sketch:
     """Return an image of exactly `image_bytes`. Raises: ValueError when the files do not fit."""
-    payload = _pack_files(files)
+    payload = _pack_files(tuple(sorted(files.items())))
     key = serialization.load_pem_private_key(private_key_pem.encode(), password=None)
-    filler_bytes = 0
+    label, filler_bytes = f"{os_name}/{release}/{hardware}", 0
     for _ in range(4):  # header and signature lengths depend on the filler's by a digit or two
-        filler = _build_filler(f"{os_name}/{release}/{hardware}", filler_bytes)
-        body = payload + filler
-        digest = hashlib.sha256(body).hexdigest()
-        manifest = Manifest(1, os_name, release, hardware, features, entry, len(payload), len(body), digest)
+        body_bytes, digest = len(payload) + filler_bytes, _digest_body(payload, label, filler_bytes)
+        manifest = Manifest(1, os_name, release, hardware, features, entry, len(payload), body_bytes, digest)
         header = json.dumps(to_json(manifest), sort_keys=True, separators=(",", ":")).encode()
         head = _LENGTHS.pack(MAGIC, len(header)) + header
         signature = _sign(key, header)
-        missing = image_bytes - (len(head) + 2 + MAX_SIGNATURE_BYTES + len(body))
+        missing = image_bytes - (len(head) + 2 + MAX_SIGNATURE_BYTES + body_bytes)
         if missing == 0:
             padded = signature.ljust(MAX_SIGNATURE_BYTES, b"\x00")
-            return head + struct.pack(">H", len(signature)) + padded + body
+            return Sketch(head + struct.pack(">H", len(signature)) + padded + payload, label, filler_bytes)
         filler_bytes += missing
         if filler_bytes < 0:
             raise ValueError(f"files of {len(payload)} bytes (packed) do not fit an image of {image_bytes} bytes")
@@ -114,6 +128,22 @@ def verify(image: bytes, public_key_pem: str, hardware: str, max_bytes: int | No
     return manifest
 
 
+def find_damage(image: bytes) -> FirmwareError | None:
+    """Return how an image falls short of what its own header says, before anybody asks who signed it; None where it
+    does not. For words only: it makes no image fit to be started."""
+    try:
+        header, _, body = _split(image)
+        manifest = _read_manifest(header)
+    except FirmwareError as error:
+        return error
+    if len(body) < manifest.body_bytes:
+        return FirmwareError("truncated", f"{manifest.body_bytes} bytes after the header", f"{len(body)}")
+    digest = hashlib.sha256(body).hexdigest()
+    if digest != manifest.body_sha256:
+        return FirmwareError("corrupted", f"SHA-256 {manifest.body_sha256}", digest)
+    return None
+
+
 def unpack(image: bytes, manifest: Manifest) -> dict[str, bytes]:
     """Return a verified image's files by relative path. Raises: FirmwareError when a member is not a plain file."""
     _, _, body = _split(image)
@@ -128,14 +158,20 @@ def unpack(image: bytes, manifest: Manifest) -> dict[str, bytes]:
     return files
 
 
-def _pack_files(files: Mapping[str, bytes]) -> bytes:
+@lru_cache(maxsize=16)  # every lab of one process packs the same files
+def _pack_files(files: tuple[tuple[str, bytes], ...]) -> bytes:
     plain = io.BytesIO()
     with tarfile.open(fileobj=plain, mode="w", format=tarfile.USTAR_FORMAT) as archive:
-        for name in sorted(files):
+        for name, content in files:
             member = tarfile.TarInfo(name)
-            member.size, member.mode = len(files[name]), 0o644
-            archive.addfile(member, io.BytesIO(files[name]))
+            member.size, member.mode = len(content), 0o644
+            archive.addfile(member, io.BytesIO(content))
     return gzip.compress(plain.getvalue(), mtime=0)
+
+
+@lru_cache(maxsize=64)  # the largest images take a third of a second
+def _digest_body(payload: bytes, label: str, filler_bytes: int) -> str:
+    return hashlib.sha256(payload + _build_filler(label, filler_bytes)).hexdigest()
 
 
 def _build_filler(label: str, size: int) -> bytes:

@@ -60,7 +60,10 @@ class Bearer:
     `passing`: packets go out as they come, nothing shapes them.
     """
 
-    __slots__ = ("address", "local_teid", "mtu", "number", "passing", "peer", "queue", "remote_teid", "shaper", "watch")
+    __slots__ = (
+        "address", "local_teid", "mtu", "number", "passing", "peer", "queue", "remote_teid", "shaper", "watch",
+        "widest",
+    )  # fmt: skip
 
     def __init__(self, teids: tuple[int, int], peer: str, address: str, mtu: int, shape: Shape) -> None:
         self.local_teid, self.remote_teid = teids
@@ -70,6 +73,8 @@ class Bearer:
         self.passing = shape.is_clear
         self.shaper = Shaper(shape, random.random)
         self.queue: deque[tuple[float, bytes]] = deque()
+        self.widest = MAX_PACKET_BYTES - 1
+        """What is larger vanishes, and nobody is told: less than the MTU where the path beyond is narrower."""
         self.watch: Callable[[bytes], bool] | None = None
         """Called with each packet that comes in, until it returns True."""
 
@@ -148,7 +153,7 @@ class GtpLink:
                     raise
                 break
             bearer = only or by_address.get(packet[16:20])
-            if bearer is None or len(packet) == MAX_PACKET_BYTES or packet[0] >> 4 != 4:
+            if bearer is None or len(packet) > bearer.widest or packet[0] >> 4 != 4:
                 self.refused += 1
             elif bearer.passing and not bearer.queue:
                 if bearer not in bursts:
@@ -233,7 +238,7 @@ class GtpLink:
                 self.refused += 1
                 self._reply(gtpu.build_error_indication(teid, socket.inet_aton(self._own)), peer)
                 continue
-            if address != bearer.number or length > bearer.mtu or view[start + 8] >> 4 != 4:
+            if address != bearer.number or length > bearer.mtu or length > bearer.widest or view[start + 8] >> 4 != 4:
                 self.refused += 1
                 if address != bearer.number and self.on_foreign is not None:
                     self.on_foreign(bytes(view[start + 8 : start + 8 + length]))

@@ -61,6 +61,8 @@ class AttachAccept:
 class AttachReject:
     emm_cause: int
     t3402_s: float | None = None
+    t3346_s: float | None = None
+    """Back-off timer of congestion (#22): TS 24.301 clause 5.5.1.2.5."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,8 @@ class EsmInformationResponse:
 class PdnConnectivityReject:
     pti: int
     esm_cause: int
+    t3396_s: float | None = None
+    """Back-off timer of insufficient resources (#26), for the APN: TS 24.301 clause 6.5.1.4.2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +128,7 @@ class UplinkShape:
     delay_ms: float
     jitter_ms: float
     loss_pct: float
+    burst_packets: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

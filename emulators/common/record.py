@@ -24,6 +24,10 @@ class RecordError(ValueError):
         super().__init__(f"{self.path}: expected {expected}, saw {seen!r:.80}")
 
 
+class UnknownKeyError(RecordError):
+    """A JSON value has a key that the record does not know: whoever wrote it may know more than whoever reads it."""
+
+
 def to_json(value: Any) -> Any:
     """Return the JSON form of a record, or of a value made of records."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -100,7 +104,7 @@ def _build_dataclass(hint: type[Any], value: Any, path: str) -> Any:
     fields = {f.name: f for f in dataclasses.fields(hint)}
     for key in value:
         if key not in fields:
-            raise RecordError(f"{path}.{key}".lstrip("."), f"a key of {hint.__name__}", key)
+            raise UnknownKeyError(f"{path}.{key}".lstrip("."), f"a key of {hint.__name__}", key)
     built: dict[str, Any] = {}
     for name, field in fields.items():
         where = f"{path}.{name}".lstrip(".")

@@ -10,7 +10,7 @@ Not here: sockets and processes (vici_client.py, charon.py).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 Means = Literal["kernel", "userspace"]
@@ -44,8 +44,9 @@ _IKE_WORDS = {
 }
 
 
-def render_charon(means: Means, tag: str) -> str:
-    """Return strongswan.conf. `tag` is the name under which charon writes to the local syslog; empty for not at all."""
+def render_charon(means: Means, tag: str, socket: str = "/run/charon.vici", settings: Sequence[str] = ()) -> str:
+    """Return strongswan.conf. `tag` is the name under which charon writes to the local syslog; empty for not at all.
+    `settings`: more of charon's own, for one that is not alone in its network namespace."""
     libipsec = "kernel-libipsec " if means == "userspace" else ""
     syslog = f"  syslog {{\n    identifier = {tag}\n    daemon {{ default = 1 }}\n  }}\n" if tag else ""
     own_routes = "yes" if means == "userspace" else "no"  # an xfrm interface's routes are set by who makes it
@@ -60,7 +61,8 @@ def render_charon(means: Means, tag: str) -> str:
         f"  install_routes = {own_routes}\n"
         "  filelog {\n    out {\n      path = stderr\n      default = 1\n    }\n  }\n"
         f"{syslog}"
-        "  plugins {\n    vici { socket = unix:///run/charon.vici }\n  }\n"
+        f"{''.join(f'  {line}{chr(10)}' for line in settings)}"
+        f"  plugins {{\n    vici {{ socket = unix://{socket} }}\n  }}\n"
         "}\n"
     )
 

@@ -49,8 +49,13 @@ class Charon:
         self._ask(lambda session: session.unload_conn({"name": name}))
 
     def load_psk(self, secret: str, owners: tuple[str, ...]) -> None:
-        """Load a pre-shared key for the identities."""
-        self._ask(lambda session: session.load_shared({"type": "IKE", "data": secret, "owners": list(owners)}))
+        """Load the pre-shared key for the identities; it takes the place of the one loaded before."""
+        key = {"id": "/".join(owners), "type": "IKE", "data": secret, "owners": list(owners)}
+        self._ask(lambda session: session.load_shared(key))
+
+    def unload_psk(self, owners: tuple[str, ...]) -> None:
+        """Forget the pre-shared key for the identities."""
+        self._ask(lambda session: session.unload_shared({"id": "/".join(owners)}))
 
     def load_key(self, pem: str) -> None:
         """Load a private key."""
@@ -59,6 +64,10 @@ class Charon:
     def load_ca(self, pem: str) -> None:
         """Load a certificate of an authority to trust."""
         self._ask(lambda session: session.load_cert({"type": "X509", "flag": "CA", "data": pem}))
+
+    def clear_credentials(self) -> None:
+        """Forget every key and certificate that was loaded."""
+        self._ask(lambda session: session.clear_creds())
 
     def initiate(self, child: str, connection: str) -> None:
         """Ask for a child; does not wait for it."""

@@ -72,7 +72,11 @@ def _start_witness(console: Console) -> None:
 def _watch_echoes(console: Console, witness: socket.socket) -> None:
     seen = 0
     while seen < MOST_ECHOES:
-        packet, origin = witness.recvfrom(65535)
+        try:
+            packet, origin = witness.recvfrom(65535)
+        except OSError as error:  # packet(7): told once that the link is down; then it waits as before
+            log(f"echoes: {error}")
+            continue
         echo = parse_echo(packet) if origin[2] == socket.PACKET_HOST else None
         if echo is not None:
             seen += 1

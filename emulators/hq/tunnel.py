@@ -93,7 +93,13 @@ def describe_event(kind: str, event: Mapping[str, Any], means: Means) -> Iterato
             )
         elif kind == "child-updown":
             for child in ike.get("child-sas", {}).values():
-                yield "child.installed" if is_up(event) else "child.removed", describe_child(child, means)
+                yield (
+                    "child.installed" if is_up(event) else "child.removed",
+                    {
+                        "peer": ike.get("remote-id", ""),
+                        **describe_child(child, means),
+                    },
+                )
 
 
 def describe_child(child: Mapping[str, Any], means: Means) -> dict[str, Any]:

@@ -67,6 +67,10 @@ class ManagementMachine:
         self.claims: dict[str, Claim] = {}
         self._held: set[str] = set()
 
+    def know(self, inventory: tuple[InventoryEntry, ...]) -> None:
+        """Go by another inventory from now on."""
+        self._inventory = {entry.serial: entry for entry in inventory}
+
     def list_serials(self) -> tuple[str, ...]:
         """Return the serials of the inventory."""
         return tuple(self._inventory)
@@ -88,6 +92,11 @@ class ManagementMachine:
     def release_all(self) -> None:
         """Hold no device any more."""
         self._held.clear()
+
+    @property
+    def offer(self) -> Offer:
+        """What is served."""
+        return self._offer
 
     def serve(self, offer: Offer) -> None:
         """Serve another configuration from now on."""

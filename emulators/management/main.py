@@ -19,8 +19,9 @@ from emulators.common.verbs import standard_verbs
 from emulators.management.alert_sender import read_alerts, start_alerts
 from emulators.management.machine import ManagementMachine, load_machine
 from emulators.management.operator_api import OperatorApi, build_trust
-from emulators.management.render import build_offer, image_path
-from emulators.management.server import Server, StoredImage, build_tls, serve_forever, start_site
+from emulators.management.records import build_records
+from emulators.management.render import MIRROR_PORT, build_offer, image_path
+from emulators.management.server import Mirror, Server, StoredImage, build_tls, serve_forever, start_site
 
 PORT = 443  # RFC 8572 §6.3, leaf port: the default of a bootstrap server
 IMAGE_PORT = 80
@@ -36,6 +37,8 @@ class ManagementContext:
     machine: ManagementMachine
     server: Server
     tls: ssl.SSLContext
+    first_mirror: Mirror
+    """Of the places where a device is told to get its image, the first."""
 
 
 async def run(seed: dict[str, Any], console: Console, handlers: dict[str, Handler]) -> None:
@@ -66,19 +69,24 @@ async def run(seed: dict[str, Any], console: Console, handlers: dict[str, Handle
             machine.release_all()
         return {"digest": offer.digest}
 
-    handlers["serve"] = serve
+    handlers |= {"serve": serve} | build_records(machine, server)
 
     def on_refused(reason: str) -> None:
         console.emit("session.refused", reason=reason, serial=None)
 
-    context = build_tls(tls["certificate_pem"], tls["key_pem"], tls["device_ca_pem"], on_refused)
+    def on_opened(serial: str | None) -> None:
+        console.emit("session.opened", serial=serial)
+
+    context = build_tls(tls["certificate_pem"], tls["key_pem"], tls["device_ca_pem"], on_refused, on_opened)
     sites = [await start_site(server.build_app(), None, port, context) for port in settings.get("ports", [PORT])]
     sites.append(await start_site(server.build_app(images_only=True), None, IMAGE_PORT, None))
+    mirror = Mirror(server.build_app(images_only=True), MIRROR_PORT, context)
+    await mirror.open()
     if desk is not None:
         sites.append(await start_site(desk.build_app(), None, OPERATORS_PORT, context))
-    bench = ManagementContext(seed, console, asyncio.get_running_loop(), machine, server, context)
+    bench = ManagementContext(seed, console, asyncio.get_running_loop(), machine, server, context, mirror)
     handlers |= load_impairments("emulators.management.impairments", bench).verbs()
-    serving = asyncio.ensure_future(serve_forever(*sites))
+    serving = asyncio.ensure_future(serve_forever(*sites, mirror))
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, serving.cancel)
     console.emit("node.ready")
     try:

@@ -20,10 +20,14 @@ class Offer:
     configuration_bytes: int
 
 
+MIRROR_PORT = 8444
+"""Where images are served with TLS: our choice, beside 443 (bootstrap) and 8443 (operators)."""
+
+
 def build_uris(uri_host: str, os_name: str, release: str) -> tuple[str, ...]:
     """Return the mirrors of one image, best first: HTTPS, then HTTP (the image is signed and its hash conveyed)."""
-    path = image_path(os_name, release)
-    return f"https://{uri_host}{path}", f"http://{uri_host.partition(':')[0]}{path}"
+    host, path = uri_host.partition(":")[0], image_path(os_name, release)
+    return f"https://{host}:{MIRROR_PORT}{path}", f"http://{host}{path}"
 
 
 def image_path(os_name: str, release: str) -> str:
@@ -32,7 +36,11 @@ def image_path(os_name: str, release: str) -> str:
 
 def build_offer(settings: Mapping[str, Any]) -> Offer:
     """Return the offer. Raises: RecordError when `config` is not a DeviceConfig."""
-    configuration = render_config(from_json(DeviceConfig, settings["config"], "config"))
+    return build_offer_of(render_config(from_json(DeviceConfig, settings["config"], "config")), settings)
+
+
+def build_offer_of(configuration: bytes, settings: Mapping[str, Any]) -> Offer:
+    """Return the offer of a document, whatever it holds, with the settings' image."""
     firmware = settings["firmware"]
     names = (firmware["os_name"], firmware["release"])
     uris = build_uris(firmware["uri_host"], *names)

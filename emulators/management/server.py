@@ -1,8 +1,8 @@
 """HTTP and TLS around the management machine. Layer: stand-in, I/O (aiohttp).
 
 One listener with TLS 1.2 or later (RFC 9325) that asks for a client certificate without demanding one, so that a device
-without a certificate is told 401 rather than cut off; one without TLS for the image alone. A handshake that fails is
-witnessed as `session.refused`: it is how a device with a wrong clock or a strange certificate shows.
+without a certificate is told 401 rather than cut off; two for the image alone, with TLS and without. A handshake that
+fails is witnessed as `session.refused`: it is how a device with a wrong clock or a strange certificate shows.
 """
 
 from __future__ import annotations
@@ -19,11 +19,12 @@ from aiohttp import web
 from emulators.common.server_tls import build_server_tls
 from emulators.common.service import Console
 from emulators.management.identity import IdentityError, read_identity
-from emulators.management.machine import ManagementMachine
+from emulators.management.machine import Exchange, ManagementMachine
 from emulators.management.ranges import choose_part, render_content_range
 from emulators.management.restconf import MAX_BODY_BYTES, Request, RestconfError, render_error
+from emulators.management.tcp_figures import find_figures
 
-CHUNK_BYTES = 64 * 1024
+CHUNK_BYTES = 16 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,26 +36,61 @@ class StoredImage:
     etag: str
 
 
+def ignore_session(_serial: str | None) -> None:
+    """Make nothing of a session."""
+
+
+def find_serial(certificate_der: bytes | None) -> str | None:
+    """Return the serial number of a client's certificate; None without one."""
+    try:
+        return read_identity(certificate_der).serial if certificate_der else None
+    except IdentityError:
+        return None
+
+
 def build_tls(
-    certificate_pem: str, key_pem: str, device_ca_pem: str, on_refused: Callable[[str], None]
+    certificate_pem: str,
+    key_pem: str,
+    device_ca_pem: str,
+    on_refused: Callable[[str], None],
+    on_opened: Callable[[str | None], None] = ignore_session,
 ) -> ssl.SSLContext:
-    """Return the server's TLS context. `on_refused` is told why a handshake failed."""
+    """Return the server's TLS context. `on_refused` is told why a handshake failed, `on_opened` of each that did not
+    (the serial of the client's certificate)."""
     context = build_server_tls(certificate_pem, key_pem)
     context.verify_mode = ssl.CERT_OPTIONAL
     context.load_verify_locations(cadata=device_ca_pem)
 
     class WitnessedHandshake(ssl.SSLObject):
+        is_refused = False
+
         def do_handshake(self) -> None:
             try:
                 super().do_handshake()
+                on_opened(find_serial(self.getpeercert(binary_form=True)))
             except (ssl.SSLWantReadError, ssl.SSLWantWriteError):
                 raise  # more bytes are needed: no failure
             except ssl.SSLError as error:
-                on_refused(f"TLS handshake: {error.reason or error}")
-                raise
+                if self.is_refused:
+                    raise
+                self.is_refused = True
+                on_refused(tell_refusal(error))
+                # asyncio sends what lies ready only if the handshake goes on: so the alert that tells the client why
+                # (RFC 8446 section 6.2) goes out; what comes next, or nothing, ends the handshake
+                raise ssl.SSLWantReadError from error
 
     context.sslobject_class = WitnessedHandshake
     return context
+
+
+def tell_refusal(error: ssl.SSLError) -> str:
+    """Return why a handshake failed: what is wrong with the client's certificate, or what the client had to say."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"TLS handshake: client certificate: {error.verify_message}"
+    _, mark, alert = (error.reason or "").partition("_ALERT_")
+    if mark:
+        return f"TLS handshake: the client ends it: alert {alert.lower().replace('_', ' ')}"
+    return f"TLS handshake: {error.reason or error}"
 
 
 def find_certificate(request: web.Request) -> bytes | None:
@@ -65,6 +101,9 @@ def find_certificate(request: web.Request) -> bytes | None:
 
 
 Intercept = Callable[[web.Request], Awaitable[web.StreamResponse | None]]
+Alteration = Callable[[Request, Exchange], Exchange]
+BeforeChunk = Callable[[web.Request, int, int], Awaitable[None]]
+"""Is told how many bytes of an answer were sent and how many are next. Raises: ConnectionError where it broke off."""
 
 
 def ignore_report(_serial: str, _message: str | None) -> None:
@@ -83,6 +122,12 @@ class Server:
     ) -> None:
         self._console, self._machine, self.image, self._on_report = console, machine, image, on_report
         self.image_path = image.path
+        self.lacks_image = False
+        """There is nothing under the image's path."""
+        self.before_chunks: list[BeforeChunk] = []
+        """Asked in turn before a part of an image is sent. For impairments."""
+        self.alterations: list[Alteration] = []
+        """What becomes of an answer of the machine's on its way out, in turn. For impairments."""
         self.intercepts: list[Intercept] = []
         """Asked in turn before a request is served: the first answer is the answer. For impairments."""
 
@@ -111,6 +156,8 @@ class Server:
         headers = {name.lower(): value for name, value in request.headers.items()}
         heard = Request(request.method, request.path, headers, body, find_certificate(request))
         exchange = self._machine.handle(heard, time.time())
+        for alter in tuple(self.alterations):
+            exchange = alter(heard, exchange)
         answer = exchange.response
         response = web.Response(status=answer.status, body=answer.body or None, headers=answer.headers)
         if answer.status == 204:
@@ -124,6 +171,9 @@ class Server:
     async def _serve_image(self, request: web.Request) -> web.StreamResponse:
         if (instead := await self._intercept(request)) is not None:
             return instead
+        if self.lacks_image:
+            self._tell_served(request, 404, 0, 0, 0.0)
+            return web.Response(status=404)
         started_s, image, ask = time.monotonic(), self.image, request.headers.get
         part = choose_part(len(image.data), image.etag, ask("Range"), ask("If-Range"), ask("If-None-Match"))
         headers = {"ETag": image.etag, "Accept-Ranges": "bytes", "Content-Type": "application/octet-stream"}
@@ -137,22 +187,49 @@ class Server:
             if request.method == "GET":
                 for at in range(part.start, part.stop, CHUNK_BYTES):
                     chunk = image.data[at : min(at + CHUNK_BYTES, part.stop)]
+                    for before in tuple(self.before_chunks):
+                        await before(request, sent, len(chunk))
                     await response.write(chunk)
                     sent += len(chunk)
             await response.write_eof()
         finally:  # a transfer that broke is evidence too
-            facts = {"serial": self._find_serial(request), "status": part.status, "range_start": part.start}
-            took_s = round(time.monotonic() - started_s, 6)
-            self._console.emit("image.served", **facts, bytes=sent, took_s=took_s)
+            self._tell_served(request, part.status, part.start, sent, time.monotonic() - started_s)
         return response
 
-    @staticmethod
-    def _find_serial(request: web.Request) -> str | None:
-        certificate = find_certificate(request)
-        try:
-            return read_identity(certificate).serial if certificate else None
-        except IdentityError:
-            return None
+    def _tell_served(self, request: web.Request, status: int, start: int, sent: int, took_s: float) -> None:
+        serial, tcp = find_serial(find_certificate(request)), find_figures(request.transport)
+        facts = {"serial": serial, "status": status, "range_start": start, "bytes": sent}
+        sizes = {} if tcp is None else {"segments": tcp.sent, "retransmitted": tcp.retransmitted}
+        self._console.emit("image.served", **facts, **sizes, took_s=round(took_s, 6), port=_find_port(request))
+
+
+def _find_port(request: web.Request) -> int | None:
+    """Return the port of ours that a request came to."""
+    name = request.transport.get_extra_info("sockname") if request.transport else None
+    return name[1] if name else None
+
+
+class Mirror:
+    """A listener of images that can be taken down and put up again. Its methods belong to the loop's thread."""
+
+    def __init__(self, app: web.Application, port: int, tls: ssl.SSLContext | None) -> None:
+        self._app, self._port, self._tls = app, port, tls
+        self._runner: web.AppRunner | None = None
+
+    async def open(self) -> None:
+        """Listen."""
+        if self._runner is None:
+            self._runner = await start_site(self._app, None, self._port, self._tls)
+
+    async def close(self) -> None:
+        """Listen no more: who comes is refused (RFC 9293 section 3.5.2)."""
+        runner, self._runner = self._runner, None
+        if runner is not None:
+            await runner.cleanup()
+
+    async def cleanup(self) -> None:
+        """As a runner: close."""
+        await self.close()
 
 
 async def start_site(app: web.Application, host: str | None, port: int, tls: ssl.SSLContext | None) -> web.AppRunner:
@@ -163,7 +240,7 @@ async def start_site(app: web.Application, host: str | None, port: int, tls: ssl
     return runner
 
 
-async def serve_forever(*runners: web.AppRunner) -> None:
+async def serve_forever(*runners: web.AppRunner | Mirror) -> None:
     try:
         await asyncio.Event().wait()
     finally:

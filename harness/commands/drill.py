@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rich.console import Console
@@ -15,7 +18,8 @@ from harness.errors import EXIT_NOT_PROVEN, EXIT_PROVEN, InputError, Problem
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import load_profile
 from harness.profile.secrets import resolve_secrets
-from harness.reports.drill import HEAD, drill_line, render_drill
+from harness.progress import Progress
+from harness.reports.drill import HEAD, drill_line, list_rows, render_drill
 from harness.trial.choose import find_reason, list_suite
 
 ORDER = 30
@@ -48,15 +52,23 @@ def _run_drill(args: argparse.Namespace, console: Console) -> int:
     chosen = [a for a in suite if find_reason(plan, a) is None]
     rows: list[Row] = []
 
-    def on_row(row: Row) -> None:
-        rows.append(row)
-        text = drill_line(row) + (f"\n          evidence in {row.folder}" if not row.is_as_expected else "")
-        console.print(text, soft_wrap=True, markup=False, style="" if row.is_as_expected else "bold red")
-
     console.print(f"{plan.branch.profile} / {plan.branch.site}: {len(chosen)} faults", style="bold", soft_wrap=True)
     console.print(HEAD, style="dim", soft_wrap=True)
     began_s = time.monotonic()
-    Drill(plan, secrets, args.out, on_row).run(build_batches(chosen, STANDING_LABS), args.jobs)
+    with Progress(console, time.monotonic_ns) as progress:
+
+        def on_row(row: Row) -> None:
+            rows.append(row)
+            text = drill_line(row) + (f"\n          evidence in {row.folder}" if not row.is_as_expected else "")
+            progress.say(text, "" if row.is_as_expected else "bold red")
+
+        def on_running(names: Sequence[str]) -> None:
+            progress.show(f"  ...   {len(rows)} of {len(chosen)} done; {', '.join(names)}")
+
+        Drill(plan, secrets, args.out, on_row, on_running).run(build_batches(plan, chosen, STANDING_LABS), args.jobs)
     took_s = time.monotonic() - began_s
+    listing = args.out / f"drill-{plan.branch.profile}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.json"
+    listing.write_text(json.dumps(list_rows(rows), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     console.print(render_drill(rows, left_out, took_s, args.jobs), soft_wrap=True, markup=False, style="bold")
+    console.print(f"all trials in {listing}", soft_wrap=True)
     return EXIT_PROVEN if len(rows) == len(chosen) and all(r.is_as_expected for r in rows) else EXIT_NOT_PROVEN

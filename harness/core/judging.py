@@ -34,6 +34,15 @@ def result_reached(
     return StageResult(stage.name, outcome, took_s, budget_s, stage.summary(plan, evidence), findings, number(met))
 
 
+def result_taken(plan: Plan, name: str, budget_s: float) -> StageResult:
+    """Return the result of a stage that a resumed run did not run again: a claim of it that did not hold in the run
+    before is no better for that."""
+    if name in plan.doubted:
+        text = "not run again: reached in the run before, but a claim of it did not hold there"
+        return StageResult(name, "INCONCLUSIVE", None, budget_s, text, ())
+    return StageResult(name, "NOT_APPLICABLE", None, budget_s, "not run again: taken as reached", ())
+
+
 def result_broken(stage: Stage, budget_s: float, failed: Answer | None) -> StageResult:
     """Return the result of a stage whose own probe broke: nothing is known of the subject."""
     seen = "the bench's probe broke: " + (failed.error if failed is not None and failed.error else "no reason given")

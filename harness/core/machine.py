@@ -10,6 +10,8 @@ names it waits for the same answer. The rules of stage time:
   (`at_ns`), but the machine listens `SETTLE_NS` longer, for what is still under way.
 - A stage missed is FAIL; the stages after it are INCONCLUSIVE, blocked. A stage whose own probe broke is INCONCLUSIVE.
 - A check's asks are answered within its timeout, or it is INCONCLUSIVE.
+- A resumed run (`Plan.since`) takes the stages before as reached. What it was given before the start was seen in the
+  run that it goes on from: judges read it, but it meets no need.
 - When all steps are closed the machine listens `SETTLE_NS` more and then judges everything anew, over all that
   happened by the last close, in the order in which it happened. Outcomes therefore depend on what happened and when,
   never on how late or in which order (between sources) it was delivered; and a replay of the tape is the same run.
@@ -39,6 +41,8 @@ class RunMachine:
         self.plan = plan
         chosen = _cut(stages, plan.until)
         names = {s.name for s in chosen}
+        if plan.since is not None and plan.since not in names:
+            raise ValueError(f"plan.since: expected one of {', '.join(s.name for s in chosen)}, saw {plan.since!r}")
         budgets = plan.branch.acceptance.budgets_s
         self._stages = [Step(s, float(budgets[s.name])) for s in chosen]
         self._checks = [Step(c, _find_timeout_s(plan, c)) for c in checks if c.after in names]
@@ -60,6 +64,7 @@ class RunMachine:
     def start(self, now_ns: int) -> tuple[Action, ...]:
         """Begin the first stage. Returns what to do now."""
         self._closed_ns = now_ns
+        self._take_over(now_ns)
         self._enter_next()
         return self._advance(now_ns)
 
@@ -131,6 +136,16 @@ class RunMachine:
 
     # ------------------------------------------------------------ the steps
 
+    def _take_over(self, now_ns: int) -> None:
+        """Close the stages that were reached in the run before, where this one is resumed."""
+        if self.plan.since is None:
+            return
+        self._used.update(range(len(self._log)))
+        names = [s.entry.name for s in self._stages]
+        for step in self._stages[: names.index(self.plan.since)]:
+            step.state, step.closed_ns, step.settled = "taken", now_ns, True
+            self._judge(step, now_ns)
+
     @property
     def _current(self) -> list[Step] | None:
         return self._groups[self._position] if 0 <= self._position < len(self._groups) else None
@@ -154,6 +169,8 @@ class RunMachine:
             self._enter(step, opens_ns)
 
     def _enter(self, step: Step, opens_ns: int) -> None:
+        if step.state == "taken":
+            return
         missed = next((s for s in self._stages if s.state in ("missed", "broken")), None)
         step.window = Window(opens_ns, to_ns(step.budget_s))
         if isinstance(step.entry, Stage):
@@ -171,7 +188,7 @@ class RunMachine:
         step.state = "running"
 
     def _is_reached(self, name: str) -> bool:
-        return any(s.state == "reached" for s in self._stages if s.entry.name == name)
+        return any(s.state in ("reached", "taken") for s in self._stages if s.entry.name == name)
 
     def _close(self, step: Step, state: StepState, at_ns: int) -> None:
         step.state, step.closed_ns = state, at_ns
@@ -274,6 +291,8 @@ class RunMachine:
             step.findings = self._judge_check(step, step.entry, evidence)
 
     def _judge_stage(self, step: Step, stage: Stage, evidence: Evidence) -> StageResult:
+        if step.state == "taken":
+            return judging.result_taken(self.plan, stage.name, step.budget_s)
         assert step.window is not None
         if step.state == "blocked":
             return judging.result_blocked(stage.name, step.budget_s, step.blocked_by)

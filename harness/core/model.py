@@ -44,6 +44,8 @@ class Waits:
     boot_s: float
     modem_registration_s: float
     flash_write_s: float
+    trial_s: float = 900.0
+    """How long the boot loader waits for a new release to say that it is well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,11 @@ class Plan:
     """SHA-256 (hex) of the profile and sites files as read."""
     until: str | None = None
     """Name of the last stage to run; None runs all."""
+    since: str | None = None
+    """Name of the stage with which a resumed run began: those before it were reached in the run that it goes on from.
+    None: from power-on."""
+    doubted: tuple[str, ...] = ()
+    """Stages before `since` of which a claim did not hold in that run."""
     only: tuple[str, ...] = ()
     """Names of the checks to run; empty runs all."""
     skip: tuple[str, ...] = ()
@@ -160,6 +167,16 @@ class PowerCut:
 
 
 @dataclass(frozen=True, slots=True)
+class Plug:
+    """Take the cable of one of the router's links out of where it is, and plug it in where another link is."""
+
+    link: str
+    into: str
+    """Name of a link; the link's own puts the cable back."""
+    verb: Literal["plug"] = "plug"
+
+
+@dataclass(frozen=True, slots=True)
 class Ask:
     """Send a command to a node. Its answer is an observation of kind ``command.done`` whose data carries `label`."""
 
@@ -170,7 +187,7 @@ class Ask:
     verb: Literal["ask"] = "ask"
 
 
-Action = PowerOn | PowerCut | Ask
+Action = PowerOn | PowerCut | Plug | Ask
 
 
 @dataclass(frozen=True, slots=True)

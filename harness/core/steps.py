@@ -12,7 +12,10 @@ from harness.core.entries import Check, Seen, Stage
 from harness.core.model import Finding, StageResult
 from harness.core.timing import Window, to_s
 
-StepState = Literal["waiting", "running", "reached", "missed", "broken", "blocked", "judged", "timed_out", "set_aside"]
+StepState = Literal[
+    "waiting", "running", "reached", "taken", "missed", "broken", "blocked", "judged", "timed_out", "set_aside"
+]
+"""`taken`: reached in the run that a resumed one goes on from (`Plan.since`), and not run again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,9 @@
 
     plan       the profile, without what others have on record for the site: that is what is to be found out
     stopped    name of the first stage that was not passed, None where all were
-    evidence   what was seen, without the bench's own doings; of a bring-up that stopped, up to the end of that stage
-    later      of a bring-up that was passed: what was seen once it was over; else nothing
+    evidence   what was seen, without the bench's own doings; of a bring-up that stopped, up to the end of that stage.
+               What was seen while checks ran is left out: they do to a branch what faults do
+    later      of a bring-up that was passed: the part of it that was seen once it was over; else nothing
     logs       what each node's daemons said (node to text); may be empty
 
 Law: no fault that was put upon a run, and nothing that the bench did for it, gets in here.
@@ -18,6 +19,7 @@ from harness.core.entries import Evidence, Seen
 from harness.core.faults import is_of_bench
 from harness.core.machine import RunMachine
 from harness.core.model import CarrierRecord, HeadquartersRecord, InventoryRecord, Plan, Records, StageResult
+from harness.core.timing import to_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +46,17 @@ def build_case(machine: RunMachine, logs: Mapping[str, str] | None = None) -> Ca
     )
     if stopped is not None:
         seen = [s for s in seen if s.at_ns <= until_ns]
-    later = [] if stopped is not None else [s for s in seen if s.at_ns > until_ns]
-    return Case(forget_records(machine.plan), results, stopped, Evidence(seen), Evidence(later), dict(logs or {}))
+        return Case(forget_records(machine.plan), results, stopped, Evidence(seen), Evidence(), dict(logs or {}))
+    checked_ns = find_checks_end_ns(machine)
+    seen = [s for s in seen if not until_ns < s.at_ns <= checked_ns]
+    later = [s for s in seen if s.at_ns > until_ns]
+    return Case(forget_records(machine.plan), results, None, Evidence(seen), Evidence(later), dict(logs or {}))
+
+
+def find_checks_end_ns(machine: RunMachine) -> int:
+    """Return when the last check that was run was over; 0 where none was."""
+    ran = [p for p in machine.check_progress if p.state in ("judged", "timed_out")]
+    return max((p.started_ns + to_ns(p.took_s) for p in ran if p.started_ns is not None and p.took_s), default=0)
 
 
 def forget_records(plan: Plan) -> Plan:

@@ -1,4 +1,10 @@
-"""The rule base put to a case: causes, the most probable first. Layer: diagnosis, pure."""
+"""The rule base put to a case: causes, the most probable first. Layer: diagnosis, pure.
+
+A row counts for what it needs, and for what more speaks for it than against it: so a cause that accounts for more of
+what was seen, in words that fit it alone, comes before one that would account for a part. Of two that count the same,
+the one whose trouble was seen first comes first: the later may follow from it. A row that fits but for the bring-up
+having been stopped (by something else) counts `STOPPED_BESIDE` less: whatever stopped it comes first.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +21,9 @@ from harness.diagnosis.rows import Cause, Sign
 
 MOST = 5
 """Causes that are named at most."""
+STOPPED_BESIDE = 2.0
+"""What a row loses that does not explain why the bring-up stopped. Our choice: more than any one general sign, less
+than what fits a cause alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,24 +69,26 @@ def load_causes() -> tuple[Cause, ...]:
     return tuple(rows)
 
 
-def diagnose(case: Case, rows: Sequence[Cause] | None = None) -> Diagnosis:
-    """Return the causes whose needs are all met, ranked by what speaks for and against them."""
+def diagnose(case: Case, rows: Sequence[Cause] | None = None, most: int = MOST) -> Diagnosis:
+    """Return the causes whose needs are met, ranked by what speaks for and against them."""
     named = [found for row in (load_causes() if rows is None else rows) if (found := _weigh(case, row)) is not None]
-    named.sort(key=lambda n: -n.score)
-    return Diagnosis(case.stopped, tuple(named[:MOST]))
+    began = {n: at for at, n in enumerate(s.index for s in case.evidence)}
+    named.sort(key=lambda n: (-n.score, min((began[i] for g in n.grounds for i in g.evidence), default=len(began))))
+    return Diagnosis(case.stopped, tuple(named[:most]))
 
 
 def _weigh(case: Case, row: Cause) -> Named | None:
-    needed = [_look(case, sign) for sign in row.needs]
-    if any(ground is None for ground in needed):
+    needed = [(sign, _look(case, sign)) for sign in row.needs]
+    missing = [sign for sign, ground in needed if ground is None]
+    if missing and (case.stopped is None or not all(sign.is_of_success for sign in missing)):
         return None
     pro = [(sign, ground) for sign in row.speaks_for if (ground := _look(case, sign)) is not None]
     contra = [(sign, ground) for sign in row.speaks_against if (ground := _look(case, sign)) is not None]
-    score = sum(s.weight for s in row.needs) + sum(s.weight for s, _ in pro) - sum(s.weight for s, _ in contra)
-    grounds = [g for g in needed if g is not None] + [g for _, g in pro]
-    return Named(row, score, tuple(grounds), tuple(g for _, g in contra))
+    there = [(sign, ground) for sign, ground in (*needed, *pro) if ground is not None]
+    score = sum(s.weight for s, _ in there) - sum(s.weight for s, _ in contra) - (STOPPED_BESIDE if missing else 0.0)
+    return Named(row, score, tuple(g for _, g in there), tuple(g for _, g in contra))
 
 
 def _look(case: Case, sign: Sign) -> Ground | None:
     found = sign.find(case)
-    return None if found is None else Ground(sign.text, tuple(s.index for s in found))
+    return None if found is None else Ground(sign.text, tuple(dict.fromkeys(s.index for s in found)))

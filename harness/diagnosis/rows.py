@@ -4,6 +4,9 @@ A row is a cause of the field. It is named only where all signs that it `needs` 
 move it up and down among those that are. A sign finds the evidence that it rests on; a sign of something *not* there
 points at nothing. Every row needs at least one sign of trouble: a run that went well has no cause.
 
+The signs that most rows need are here: `stopped_at`, `all_passed`, `saw`, `never`. signs.py holds more (order, silence,
+numbers, log lines, answers of probes, findings of stages, and signs made of signs).
+
 Weights are our own choice: 1 is a sign that fits a few causes, 3 one that fits this cause alone (a refusal in the
 words of a standard), 0.5 a mere hint.
 """
@@ -29,6 +32,9 @@ class Sign:
     """What was seen, for people: ``the carrier refuses the APN as unknown (ESM cause 27)``."""
     find: Find
     weight: float = 1.0
+    is_of_success: bool = False
+    """It says no more than that the bring-up was passed. Where that was stopped by something else, the row it belongs
+    to still holds, for less: two troubles can befall one branch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +72,8 @@ def stopped_at(*stages: str, weight: float = 1.0) -> Sign:
 
 def all_passed(weight: float = 0.5) -> Sign:
     """Every stage of the bring-up was passed: the trouble came later, or did no harm."""
-    return Sign("every stage is passed", lambda case: () if case.stopped is None else None, weight)
+    find: Find = lambda case: () if case.stopped is None else None  # noqa: E731 - as short as it is
+    return Sign("every stage is passed", find, weight, is_of_success=True)
 
 
 def saw(
@@ -75,16 +82,18 @@ def saw(
     kind: str,
     *,
     least: int = 1,
+    most: int | None = None,
     accepts: Accept | None = None,
     weight: float = 1.0,
-    later: bool = False,
+    later: bool | None = False,
     **fields: Any,
 ) -> Sign:
-    """Something was seen at least `least` times; `later`: once the bring-up was passed."""
+    """Something was seen at least `least` and at most `most` times; `later`: once the bring-up was passed (else
+    at any time)."""
 
     def find(case: Case) -> tuple[Seen, ...] | None:
-        found = find_seen(case, case.later if later else case.evidence, source, kind, accepts, fields)
-        return tuple(found) if len(found) >= least else None
+        found = find_seen(case, choose_part(case, later), source, kind, accepts, fields)
+        return tuple(found) if least <= len(found) <= (len(found) if most is None else most) else None
 
     return Sign(text, find, weight)
 
@@ -96,13 +105,13 @@ def never(
     *,
     accepts: Accept | None = None,
     weight: float = 1.0,
-    later: bool = False,
+    later: bool | None = False,
     **fields: Any,
 ) -> Sign:
     """Something was not seen at all."""
 
     def find(case: Case) -> tuple[Seen, ...] | None:
-        found = find_seen(case, case.later if later else case.evidence, source, kind, accepts, fields)
+        found = find_seen(case, choose_part(case, later), source, kind, accepts, fields)
         return None if found else ()
 
     return Sign(text, find, weight)
@@ -113,11 +122,17 @@ def holds(text: str, find: Find, *, weight: float = 1.0) -> Sign:
     return Sign(text, find, weight)
 
 
+def choose_part(case: Case, later: bool | None) -> Evidence:
+    """Return what came once the bring-up was passed, or (False, None) all of the evidence."""
+    return case.later if later else case.evidence
+
+
 def find_seen(  # noqa: PLR0917 - the whole of a sign, in its own order
     case: Case, evidence: Evidence, source: str, kind: str, accepts: Accept | None, fields: dict[str, Any]
 ) -> Sequence[Seen]:
     """Return what a sign asks for, in the order in which it happened. A source ``client`` is any client."""
-    sources = sorted({s.observation.source for s in evidence if s.observation.source.startswith("client")})
-    sources = sources if source == "client" else [source]
+    sources = [source]
+    if source == "client":
+        sources = sorted({s.observation.source for s in evidence if s.observation.source.startswith("client")})
     found = [s for one in sources for s in evidence.find_all(one, kind, **fields)]
-    return [s for s in found if accepts is None or accepts(case.plan, s)]
+    return sorted((s for s in found if accepts is None or accepts(case.plan, s)), key=lambda s: (s.at_ns, s.index))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.core.entries import Evidence, Seen
 from harness.core.faults import IN_SERVICE, Doing, Expectation, Fault, Values, impair
 from harness.core.model import Plan
+from harness.faults._tunnel import CLIENT_S, LONGEST_GAP_S
 
 
 def doings(plan: Plan, values: Values) -> tuple[Doing, ...]:
@@ -15,7 +16,7 @@ def expects(plan: Plan, values: Values) -> Expectation:
     return Expectation(
         stage=None,
         serves=False,
-        back_within_s=60.0,
+        back_within_s=LONGEST_GAP_S + CLIENT_S,
         causes=("gateway_down",),
         why="Management is still heard: the device is well, and tries HQ again by itself.",
     )

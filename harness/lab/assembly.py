@@ -17,6 +17,7 @@ import random
 import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Protocol
 
 from harness.errors import LabError
 from harness.lab.engine import Engine, SubnetTaken
@@ -25,6 +26,32 @@ from harness.lab.topology import Network, Topology, choose_subnets, for_run
 WORKERS = 4
 """Containers that start at once. Two cores are full with two or three; many at once only all end late."""
 SUBNET_TRIES = 20
+
+
+class Nodes(Protocol):
+    """Containers of a run by node, made or in the making."""
+
+    nodes: dict[str, Future[str]]
+
+    def start_late(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class Standing:
+    """The containers of a lab that was left up: nothing is in the making."""
+
+    def __init__(self, containers: Mapping[str, str]) -> None:
+        self.nodes: dict[str, Future[str]] = {}
+        for node, container in containers.items():
+            self.nodes[node] = Future()
+            self.nodes[node].set_result(container)
+
+    def start_late(self) -> None:
+        """All were started."""
+
+    def close(self) -> None:
+        """Nothing is under way."""
 
 
 class Assembly:

@@ -134,8 +134,19 @@ class NodeLog:
 class Channel:
     """Reads one attached stream into a queue, and writes lines to it, with a thread for each direction."""
 
-    def __init__(self, node: str, stream: Duplex, sink: queue.SimpleQueue[Item], log: NodeLog, clock: Clock) -> None:
+    def __init__(
+        self,
+        node: str,
+        stream: Duplex,
+        sink: queue.SimpleQueue[Item],
+        log: NodeLog,
+        clock: Clock,
+        *,
+        joins: bool = False,
+    ) -> None:
+        """`joins`: the node spoke before anybody listened here, so each part's first number may be any."""
         self.node = node
+        self._joins = joins
         self.stray_lines = 0
         self.lost_events = 0
         self.ended = False
@@ -206,7 +217,7 @@ class Channel:
                 self._log.add(received_ns, f"[stdout, not an event] {text}")
             return
         # A part that starts anew counts from 0 again; any other jump means that lines were lost.
-        expected = self._next_seq[event.part]
+        expected = self._next_seq.get(event.part, event.seq if self._joins else 0)
         if event.seq not in (0, expected):
             self.lost_events += max(1, event.seq - expected)
             self._log.add(received_ns, f"[lab] {event.part}: expected event {expected}, saw {event.seq}")

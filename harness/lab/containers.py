@@ -9,25 +9,26 @@ from __future__ import annotations
 
 import base64
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from typing import Any
 
-from harness.core.model import Action, Observation, PowerCut, PowerOn
+from harness.core.model import Action, Observation, Plug, PowerCut, PowerOn
 from harness.errors import LabError
-from harness.lab.assembly import Assembly
+from harness.lab.assembly import Assembly, Nodes, Standing
 from harness.lab.channel import EventSeen
 from harness.lab.conversation import Conversation
-from harness.lab.engine import Engine, EngineFacts, ImageFacts
+from harness.lab.engine import Engine, EngineFacts, ImageFacts, Resource
 from harness.lab.latecomers import Latecomers
 from harness.lab.offsets import Offset, Sample, combine_samples
 from harness.lab.owner import KEPT_LABEL, RUN_LABEL, describe_self, make_labels
 from harness.lab.ports import Clock
 from harness.lab.removal import remove_labelled
 from harness.lab.seeds import render_seed
-from harness.lab.severing import sever_links
-from harness.lab.topology import Topology, Volume
+from harness.lab.severing import plug_link, sever_links
+from harness.lab.topology import Topology, Volume, name_kept
 
 Seed = Mapping[str, Any]
 MakeSeeds = Callable[[Topology], Mapping[str, Seed]]
@@ -38,6 +39,7 @@ ANSWER_S = 30.0
 """For an answer that we ask for ourselves (clock, fetch)."""
 CLOCK_ROUNDS = 5
 INPUTS_LABEL = "branchproof.inputs"
+PAPERS = "papers.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,7 @@ class ContainerLab:
         self._latecomers: Latecomers | None = None
         self._clock: Clock = clock or SystemClock()
         self._engine: Engine | None = None
-        self._assembly: Assembly | None = None
+        self._assembly: Nodes | None = None
         self._talk = Conversation(run_id, topology.services, self._clock)
         self._router_id: str | None = None
         self._seeds: Mapping[str, Seed] = {}
@@ -93,6 +95,9 @@ class ContainerLab:
         self._is_dark = False
         """Power was cut and the container with it. Before the first PowerOn it runs, and waits for its seed."""
         self._means: list[Mapping[str, Any]] = []
+        self._returned: deque[Observation] = deque()
+        self._mark: Resource | None = None
+        """Says that a lab which was left up is worked with again."""
         self._facts: dict[str, Any] = {"run": run_id}
         self._times: dict[str, float] = {}
 
@@ -108,7 +113,7 @@ class ContainerLab:
             names = sorted({s.image for s in self.topology.services.values()})
             images = {name: pool.submit(self._engine.get_image, name) for name in names}
             self._keep_facts(engine_facts, images)
-            self._assembly = Assembly(
+            self._assembly = assembly = Assembly(
                 self._engine,
                 self.topology,
                 self.run_id,
@@ -117,14 +122,37 @@ class ContainerLab:
                 on_container=self._attach,
             )
             self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S)
-            self.topology = self._assembly.wait_networks()
+            self.topology = assembly.wait_networks()
             self._seeds = self._make_seeds(self.topology)
         self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
-        self._deliver_seeds(self._assembly)
+        self._deliver_seeds(assembly)
         self._times["containers_s"] = (self._clock.now_ns() - began_ns) / 1e9
         self._talk.wait_kind("node.ready", set(self._assembly.nodes) - {self._router}, READY_S)
         self._times["ready_s"] = (self._clock.now_ns() - began_ns) / 1e9
         self._measure_offset(sorted(set(self._assembly.nodes) - {self._router}))
+        self._times["start_s"] = (self._clock.now_ns() - began_ns) / 1e9
+
+    def join(self, engine: Engine, containers: Mapping[str, str], topology: Topology, since: int) -> None:
+        """Take over a lab that was left up, power on. `topology`: under the run's own names; `since`: the number from
+        which commands are counted. Raises: LabError."""
+        began_ns = self._clock.now_ns()
+        self._engine, self.topology = engine, topology
+        self._run_labels = make_labels(self.run_id, describe_self(), time.time())
+        volume = Volume("in-use", f"bp-{self.run_id}-in-use")
+        self._mark = Resource("volume", volume.engine_name, volume.engine_name, self._run_labels)
+        engine.remove(self._mark)  # of a process that was killed here: labels cannot be changed once made
+        engine.create_volume(volume, self._run_labels)  # its owner lives: no sweep takes the lab away meanwhile
+        self._assembly = Standing(containers)
+        self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S)
+        self._seeds = self._make_seeds(topology)
+        self._talk.count_on(since)
+        with ThreadPoolExecutor(4, thread_name_prefix="facts") as pool:
+            names = sorted({s.image for s in topology.services.values()})
+            images = {name: pool.submit(engine.get_image, name) for name in names}
+            self._keep_facts(pool.submit(engine.read_facts), images)
+            list(pool.map(lambda pair: self._talk.attach(engine, *pair, joins=True), containers.items()))
+        self._router_id, self._powered = containers[self._router], True
+        self._measure_offset(sorted(set(containers) - {self._router}))
         self._times["start_s"] = (self._clock.now_ns() - began_ns) / 1e9
 
     def _keep_facts(self, engine: Future[EngineFacts], images: Mapping[str, Future[ImageFacts]]) -> None:
@@ -198,6 +226,9 @@ class ContainerLab:
         if isinstance(action, PowerCut):
             self.power_cut()
             return
+        if isinstance(action, Plug):
+            self._plug(action)
+            return
         if self._latecomers is not None:
             if action.node in self._late:
                 self._latecomers.begin()
@@ -210,6 +241,10 @@ class ContainerLab:
                 hint="a bug in a stage or check, unless the lab was not started",
             )
         self._labels[self._talk.command(action.node, action.ask, action.args)] = action.label
+
+    def _plug(self, action: Plug) -> None:
+        if self._engine is not None:
+            plug_link(self._engine, self.topology, (self._router, action.link), action.into, self._run_labels)
 
     def power_cut(self) -> None:
         """Take the router's power: its container is killed, its links are cut, its volume stays. PowerOn gives power
@@ -255,8 +290,14 @@ class ContainerLab:
     def _can_ask(self, node: str) -> bool:
         return node in self._running()
 
+    def give_back(self, observations: Iterable[Observation]) -> None:
+        """Have observations that were got too early come again, before all others."""
+        self._returned.extend(observations)
+
     def wait_observation(self, deadline_ns: int) -> Observation | None:
         """See ports.Lab. Raises: LabError."""
+        if self._returned:
+            return self._returned.popleft()
         while (item := self._talk.next_item(deadline_ns)) is not None:
             if isinstance(item, EventSeen):
                 return self._to_observation(item)
@@ -337,4 +378,16 @@ class ContainerLab:
         self._facts.setdefault("left_in_engine", []).append(what)
 
     def _mark_kept(self, engine: Engine) -> None:
-        engine.create_volume(Volume("kept", f"bp-{self.run_id}-kept"), {**self._run_labels, KEPT_LABEL: "1"})
+        """Mark the run as kept, with the papers that whoever takes it over needs: secrets are among them, so they stay
+        in the engine, beside the containers that know them anyway, and go with these."""
+        labels = {**self._run_labels, KEPT_LABEL: "1"}
+        volume = name_kept(self.run_id)
+        engine.create_volume(volume, labels)
+        image = next(s.image for s in self.topology.services.values())
+        engine.put_file(volume, image, PAPERS, self.write_papers(), self._run_labels)
+        if self._mark is not None:
+            engine.remove(self._mark)
+
+    def write_papers(self) -> bytes:
+        """Return what is kept of the run for whoever takes it over: nothing, unless a lab has something to say."""
+        return b"{}"

@@ -42,10 +42,19 @@ class Conversation:
 
     # ------------------------------------------------------------ channels
 
-    def attach(self, engine: Engine, node: str, container: str) -> None:
+    def attach(self, engine: Engine, node: str, container: str, *, joins: bool = False) -> None:
         """Open a node's channel. Called from several threads, each for its own node. Raises: EngineError."""
         self._engine, self._ids[node] = engine, container
-        self._channels[node] = Channel(node, engine.attach(container), self._queue, self.logs[node], self._clock)
+        stream = engine.attach(container)
+        self._channels[node] = Channel(node, stream, self._queue, self.logs[node], self._clock, joins=joins)
+
+    def count_on(self, number: int | None) -> int:
+        """Number commands from here on (None: from where they are); return the next one. Commands of an earlier
+        conversation with these nodes may still be answered: numbers must not come twice."""
+        if number is None:
+            number = next(self._numbers)
+        self._numbers = itertools.count(number)
+        return number
 
     def detach(self, node: str) -> None:
         """Close a node's channel; its end is meant."""

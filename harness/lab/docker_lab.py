@@ -22,16 +22,19 @@ from emulators.common.record import from_json
 from harness.core.entries import Spoil
 from harness.core.model import Action, Ask, Plan
 from harness.core.references import OPERATOR_KEY, OPERATOR_PASSWORD, fill_references
+from harness.lab.bench_links import MANAGEMENT
 from harness.lab.compose_file import load_topology
 from harness.lab.containers import ContainerLab, Fetch
 from harness.lab.device_seed import Secrets
-from harness.lab.firmware import build_factory_image, build_release_image
+from harness.lab.engine import Engine
+from harness.lab.firmware import build_factory_image, build_release_image, build_spares
+from harness.lab.papers import Papers, render_papers
 from harness.lab.pki import Subjects, make_pki
 from harness.lab.ports import Clock
 from harness.lab.seed_admission import list_secrets, make_access
 from harness.lab.seed_internet import DeskAccount
 from harness.lab.seeds import Materials, build_seeds, operator_probe
-from harness.lab.topology import Topology, select_services
+from harness.lab.topology import Topology, for_run, select_services
 
 ALWAYS = ("router", "carrier", "internet", "management", "hq-gateway", "hq-endpoint")
 CAPTURED = (
@@ -63,6 +66,8 @@ class DockerLab(ContainerLab):
         materials: Materials | None = None,
     ) -> None:
         self._materials = materials or make_materials(plan)
+        self.folder = ""
+        """The run's folder, for whoever takes the lab over."""
         self.operator = operator_probe(plan.branch, self._materials)
         fetches = tuple(
             Fetch(node, f"/run/capture/{link}.pcap", f"captures/{node}-{link}.pcap") for node, link in CAPTURED
@@ -89,6 +94,38 @@ class DockerLab(ContainerLab):
         if isinstance(action, Ask):
             action = replace(action, args=fill_references(action.args, self._values))
         super().perform(action)
+
+    def write_papers(self) -> bytes:
+        """Return what whoever takes the lab over needs: in clear, for the engine alone."""
+        return render_papers(
+            Papers(
+                self.run_id,
+                self.folder,
+                self._seeds,
+                self._materials,
+                tuple(sorted(self._assembly.nodes)) if self._assembly is not None else (),
+                {name: network.subnet for name, network in self.topology.networks.items()},
+                self._talk.count_on(None),
+                not self._is_dark,
+            )
+        )
+
+    def plan_seeds(self, papers: Papers) -> Mapping[str, Any]:
+        """Return the seeds of this plan in the lab that the papers are of, as JSON has them."""
+        seeds: Mapping[str, Any] = json.loads(json.dumps(self._make_seeds(self._in_lab(papers))))
+        return seeds
+
+    def _in_lab(self, papers: Papers) -> Topology:
+        return for_run(self.topology, self.run_id, papers.subnets)
+
+    def take_over(self, engine: Engine, containers: Mapping[str, str], papers: Papers) -> None:
+        """Join the lab that the papers are of, with this plan's seeds in place of those. Raises: LabError."""
+        nodes = {name: container for name, container in containers.items() if name in papers.nodes}
+        self.join(engine, nodes, self._in_lab(papers), papers.commands)
+
+    def forget_told(self, seeds: Mapping[str, Any]) -> None:
+        """Go by what the stand-ins were told before: they were not told all of the new, and will have to be."""
+        self._seeds = seeds
 
     def serve(self, spoil: Spoil | None, label: str) -> str:
         """Have management serve what the plan says, spoiled or (None) as it is. Returns the configuration's digest."""
@@ -129,6 +166,7 @@ def make_materials(plan: Plan) -> Materials:
         bootstrap_hosts=tuple(server.address for server in branch.bootstrap),
         gateway_id=branch.tunnel.remote_id,
         branch_id=branch.tunnel.local_id,
+        second_server=MANAGEMENT,
         **({"log_server": branch.logging.server} if branch.logging else {}),
         **({"webhook": urlsplit(branch.alerts.webhook).hostname or ""} if branch.alerts else {}),
         **({"sign_in": urlsplit(branch.operators.issuer).hostname or ""} if branch.operators else {}),
@@ -143,6 +181,7 @@ def make_materials(plan: Plan) -> Materials:
         puks={sim.slot: f"{chance.randrange(10**8):08d}" for sim in branch.sims},
         desk=DeskAccount(chance.randbytes(12).hex(), chance.randbytes(20)),
         access=make_access(plan, datetime.now(UTC)),
+        spares=build_spares(plan.hardware, branch.release, signer, pki.other_firmware.private_pem),
     )
 
 

@@ -8,8 +8,10 @@ is already gone counts as removed. Calls may be made from several threads. Not h
 from __future__ import annotations
 
 import contextlib
+import io
 import socket
-from collections.abc import Iterator, Mapping
+import tarfile
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -26,6 +28,8 @@ Kind = Literal["container", "network", "volume"]
 CALL_TIMEOUT_S = 120
 """For one call. An engine on a loaded two-core machine took 3 s for a start; this only protects us from a hung one."""
 POOL_SIZE = 64
+_HOLD = "/hold"
+"""Where a volume lies in the container that holds it."""
 EXPLICIT_MAC_API = "1.44"
 """From this API version on an endpoint takes a MAC of our choice (Docker Engine API 1.44, change log); before it the
 engine derives the same one from the endpoint's static IPv4 address."""
@@ -75,6 +79,15 @@ class Stream:
         """Send all. Raises: OSError."""
         self._socket.sendall(content)
 
+    def fileno(self) -> int:
+        """Return the descriptor to wait on."""
+        return int(self._socket.fileno())
+
+    def end_input(self) -> None:
+        """Say that nothing more will be sent; what is still received is."""
+        with contextlib.suppress(OSError):
+            self._socket.shutdown(socket.SHUT_WR)
+
     def end(self) -> None:
         """Wake whoever is blocked on the stream; it gets the end. `close` must follow."""
         with contextlib.suppress(OSError):
@@ -90,6 +103,14 @@ class Stream:
                 response.close()
         with contextlib.suppress(OSError, ValueError):
             self._socket.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Execution:
+    """A command under way in a container, with its stream (of both outputs, framed, unless on a terminal)."""
+
+    engine_id: str
+    stream: Stream
 
 
 class Engine:
@@ -223,6 +244,55 @@ class Engine:
         params = {"stdin": 1, "stdout": 1, "stderr": 1, "stream": 1}
         with _asking("an attached stream", container):
             return Stream(self._client.attach_socket(container, params))
+
+    def execute(self, container: str, command: Sequence[str], *, terminal: bool) -> Execution:
+        """Start a command in a running container, with stdin."""
+        with _asking("a command that starts", container):
+            made = self._client.exec_create(container, list(command), stdin=True, tty=terminal)
+            raw = self._client.exec_start(made["Id"], tty=terminal, socket=True)
+        return Execution(str(made["Id"]), Stream(raw))
+
+    def resize(self, execution: Execution, rows: int, columns: int) -> None:
+        """Tell a command's terminal its size; one that has just ended does not mind."""
+        with contextlib.suppress(EngineError), _asking("a terminal of that size", "engine"):
+            self._client.exec_resize(execution.engine_id, height=rows, width=columns)
+
+    def find_execution_code(self, execution: Execution) -> int | None:
+        """Return a command's exit code; None while it runs."""
+        with _asking("a command's state", "engine"):
+            state = self._client.exec_inspect(execution.engine_id)
+        return None if state["Running"] else state["ExitCode"]
+
+    def put_file(self, volume: Volume, image: str, name: str, content: bytes, labels: Mapping[str, str]) -> None:
+        """Put a file into a volume, by way of a container that is never started."""
+        archive = io.BytesIO()
+        with tarfile.open(fileobj=archive, mode="w") as tar:
+            info = tarfile.TarInfo(name)
+            info.size, info.mode = len(content), 0o600
+            tar.addfile(info, io.BytesIO(content))
+        with self._holding(volume, image, labels) as holder, _asking(f"a file {name}", volume.engine_name):
+            self._client.put_archive(holder, _HOLD, archive.getvalue())
+
+    def get_file(self, volume: Volume, image: str, name: str, labels: Mapping[str, str]) -> bytes:
+        """Return a file of a volume, by way of a container that is never started. Raises: EngineError."""
+        with self._holding(volume, image, labels) as holder, _asking(f"a file {name}", volume.engine_name):
+            chunks, _ = self._client.get_archive(holder, f"{_HOLD}/{name}")
+            packed = io.BytesIO(b"".join(chunks))
+        with tarfile.open(fileobj=packed) as tar:
+            member = tar.extractfile(tar.getmembers()[0])
+            return member.read() if member is not None else b""
+
+    @contextlib.contextmanager
+    def _holding(self, volume: Volume, image: str, labels: Mapping[str, str]) -> Iterator[str]:
+        host_config = self._client.create_host_config(network_mode="none", binds=[f"{volume.engine_name}:{_HOLD}"])
+        with _asking("a container to hold a volume", volume.engine_name):
+            made = self._client.create_container(
+                image, command=["true"], host_config=host_config, labels=dict(labels), network_disabled=True
+            )
+        try:
+            yield str(made["Id"])
+        finally:
+            self.remove(Resource("container", str(made["Id"]), str(made["Id"])[:12], labels))
 
     def start(self, container: str) -> None:
         """Start a container."""

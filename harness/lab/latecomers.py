@@ -5,7 +5,7 @@ They come up while the router boots. Not here: how a container is made (assembly
 
 from __future__ import annotations
 
-from harness.lab.assembly import Assembly
+from harness.lab.assembly import Nodes
 from harness.lab.conversation import Conversation
 from harness.lab.ports import Clock
 
@@ -13,7 +13,7 @@ from harness.lab.ports import Clock
 class Latecomers:
     """Late nodes that were begun and are not ready yet, each with the instant by which it must be."""
 
-    def __init__(self, assembly: Assembly, talk: Conversation, clock: Clock, ready_s: float) -> None:
+    def __init__(self, assembly: Nodes, talk: Conversation, clock: Clock, ready_s: float) -> None:
         self._assembly, self._talk, self._clock, self._ready_s = assembly, talk, clock, ready_s
         self._due_ns: dict[str, int] = {}
 

@@ -16,8 +16,9 @@ from typing import Any
 
 from harness.core.admission_cast import METHODS, Port, find_own_mac, list_ports
 from harness.core.model import Plan
+from harness.lab.certificates import Credential
 from harness.lab.device_seed import Secrets, resolve
-from harness.lab.pki import AccessPki, Credential, make_access_pki
+from harness.lab.pki import AccessPki, make_access_pki
 
 PASSWORD_BYTES = 12
 

@@ -11,9 +11,10 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from emulators.common.firmware import Sketch
 from emulators.common.record import to_json
 from harness.core import threat_ways
 from harness.core.model import Plan
@@ -24,19 +25,24 @@ from harness.lab.bench_links import (
     DEVICE_GATEWAY,
     DEVICE_POOL,
     INTERNET,
+    MANAGEMENT,
     build_links,
     hq_gateway_host,
 )
+from harness.lab.certificates import Credential
 from harness.lab.device_seed import Secrets, build_config, resolve
 from harness.lab.firmware import ReleaseImage
 from harness.lab.pki import Pki
 from harness.lab.seed_admission import Access, build_client, build_radius
 from harness.lab.seed_internet import HTTPS_PORT, DeskAccount, build_internet
 from harness.lab.topology import Topology
+from harness.lab.tunnel_spares import OTHER_BRANCH
 
 SEED_FORMAT = 1
 HOME_PLMN_DIGITS = 5
 """MCC and a two-digit MNC (TS 23.003 clause 2.2); test network 001-01."""
+SECOND_PORT = 9443
+"""Where a second management server listens, if it is there: our choice, beside 443 and 8443 (operators)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +55,8 @@ class Materials:
     puks: Mapping[int, str]
     desk: DeskAccount
     access: Access | None = None
+    spares: Mapping[str, Sketch] = field(default_factory=dict)
+    """Images that the firmware store may hold in the release's place."""
 
 
 def render_seed(seed: Mapping[str, Any]) -> bytes:
@@ -97,9 +105,7 @@ def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any
             "serial": branch.serial,
             "mac": branch.mac,
             "owner": branch.owner,
-            "certificate_pem": pki.device.certificate_pem,
-            "key_pem": pki.device.key_pem,
-            "chain_pem": pki.device.chain_pem,
+            **_identity(pki.device),
         },
         "trust": {"bootstrap_ca_pem": pki.bootstrap_ca_pem, "firmware_public_key_pem": pki.firmware.public},
         "hardware": to_json(plan.hardware),
@@ -125,7 +131,14 @@ def _router(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any
             "name_servers": list(branch.name_servers),
         },
         "factory": {"release": materials.factory.release, "image_base64": _base64(materials.factory.data)},
+        "identities": {
+            name: _identity(credential) for name, credential in {"own": pki.device, **pki.spares.device}.items()
+        },
     }
+
+
+def _identity(credential: Credential) -> dict[str, str]:
+    return {**credential.build_pair(), "chain_pem": credential.chain_pem}
 
 
 def _carrier(plan: Plan, secrets: Secrets) -> dict[str, Any]:
@@ -164,6 +177,14 @@ def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
             "certificate_pem": pki.management.certificate_pem,
             "key_pem": pki.management.key_pem,
             "device_ca_pem": pki.manufacturer_ca_pem,
+            "server_ca_pem": pki.bootstrap_ca_pem,
+            "spares": {name: credential.build_pair() for name, credential in pki.spares.management.items()},
+        },
+        "second": {
+            "address": MANAGEMENT,
+            "port": SECOND_PORT,
+            "ca_pem": pki.spares.second.chain_pem,
+            **pki.spares.second.build_pair(),
         },
         "ports": sorted({server.port for server in branch.bootstrap}),
         "inventory": [known] if inventory.claimed else [],
@@ -175,8 +196,10 @@ def _management(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
             "image_base64": _base64(data),
             "sha256": image.sha256,
             "uri_host": first.address if first.port == HTTPS_PORT else f"{first.address}:{first.port}",
+            "spares": {name: _sketch(spare) for name, spare in materials.spares.items()},
         },
         "config": build_config(branch, secrets, pki),
+        "expired_branch": pki.tunnel_spares.branch.build_pair(),
         "alerts": to_json(branch.alerts),
         "operators": to_json(branch.operators),
         "issuer_ca_pem": pki.sign_in_ca_pem,
@@ -190,6 +213,14 @@ def damage(image: bytes) -> bytes:
     """Return the image with one byte flipped, three quarters in: in its payload, not in its header."""
     spot = len(image) * 3 // 4
     return image[:spot] + bytes([image[spot] ^ 0xFF]) + image[spot + 1 :]
+
+
+def _sketch(spare: Sketch) -> dict[str, Any]:
+    return {
+        "front_base64": _base64(spare.front),
+        "filler_label": spare.filler_label,
+        "filler_bytes": spare.filler_bytes,
+    }
 
 
 def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str, Any]:
@@ -208,7 +239,9 @@ def _hq_gateway(plan: Plan, secrets: Secrets, materials: Materials) -> dict[str,
             "certificate_pem": pki.gateway.certificate_pem,
             "key_pem": pki.gateway.key_pem,
             "remote_ca_pem": pki.hq_ca_pem,
-        }
+        },
+        "expired": pki.tunnel_spares.gateway.build_pair(),
+        "other_branch": {"id": OTHER_BRANCH, **pki.tunnel_spares.other_branch.build_pair()},
     }
 
 

@@ -173,6 +173,11 @@ def for_run(topology: Topology, run_id: str, subnets: Mapping[str, str]) -> Topo
     return Topology(services, networks, volumes, topology.secrets)
 
 
+def name_kept(run_id: str) -> Volume:
+    """Return the volume that marks a run's lab as left up."""
+    return Volume("kept", f"bp-{run_id}-kept")
+
+
 def name_bridge(run_id: str, network: str) -> str:
     """Return a bridge name of at most 15 characters, the run's own: ``bp``, eight hex digits of both names' hash, and
     as much of the network's name as fits (for people)."""

@@ -6,14 +6,17 @@ One line a fault where all is as expected; below a line that is not: what was ex
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from pathlib import Path
+from typing import Any, Protocol
 
 from harness.core.faults import Applied
+from harness.core.model import Finding
 from harness.diagnosis.diagnose import Diagnosis
-from harness.reports.text import MARKS, explain_finding
+from harness.reports.text import MARKS, WIDTH, explain_finding
 from harness.trial.outcome import TrialOutcome
 
-HEAD = f"        {'fault':<30} {'seen':<24} {'back':>7}  diagnosis"
+HEAD = f"        {'fault':<29} {'stops at':<12} {'service':<7} {'back':>7} {'took':>6}  cause"
+_SERVES = {True: "up", False: "down", None: "--"}
 
 
 class Row(Protocol):
@@ -32,6 +35,9 @@ class Row(Protocol):
     def error(self) -> str: ...
 
     @property
+    def folder(self) -> Path | None: ...
+
+    @property
     def is_named(self) -> bool: ...
 
     @property
@@ -47,17 +53,64 @@ class Row(Protocol):
 def drill_line(row: Row) -> str:
     """Return a trial's line, and below it what is not as expected."""
     if row.outcome is None:
-        return f"  open  {row.applied.text:<30} the lab broke: {row.error}"
+        return f"  open  {row.applied.text:<29} the lab broke: {row.error}"
     outcome = row.outcome
     mark = "ok" if row.is_as_expected else MARKS["FAIL" if outcome.outcome == "PASS" else outcome.outcome]
     back = f"{outcome.back_s:.1f} s" if outcome.back_s is not None else "--"
-    lines = [f"  {mark:<4}  {row.applied.text:<30} {outcome.seen:<24} {back:>7}  {tell_causes(row.diagnosis)}"]
+    cause = "named" if row.is_named else tell_causes(row.diagnosis)
+    where = f"{outcome.stopped or '--':<12} {_SERVES[outcome.serves]:<7} {back:>7} {row.took_s:4.0f} s"
+    lines = [f"  {mark:<4}  {row.applied.text:<29} {where}  {cause}"]
     if not row.is_as_expected:
         lines.append(f"          expected  {outcome.expected}")
         lines += [explain_finding(f) for f in outcome.findings if f.outcome not in ("PASS", "NOT_APPLICABLE")]
         if not row.is_named:
             lines.append(f"          diagnosis expected {' or '.join(outcome.causes) or 'none'}")
     return "\n".join(lines)
+
+
+def trial_lines(outcome: TrialOutcome) -> str:
+    """Return a trial claim by claim: a line each, and below those that do not hold what was expected and seen."""
+    lines = []
+    for finding in outcome.findings:
+        lines.append(_claim_line(finding))
+        if finding.outcome not in ("PASS", "NOT_APPLICABLE"):
+            lines += explain_finding(finding).splitlines()[1:]
+    return "\n".join(lines)
+
+
+def _claim_line(finding: Finding) -> str:
+    head = f"  {MARKS[finding.outcome]:<4}  {finding.claim}"
+    seen = finding.seen if finding.outcome == "PASS" else ""
+    room = WIDTH - len(head) - 2
+    return head if not seen or room < len(seen) else f"{head}: {seen}"
+
+
+def trial_verdict(outcome: TrialOutcome, name: str, took_s: float) -> str:
+    """Return the closing line of a trial."""
+    word = {"PASS": "AS EXPECTED", "FAIL": "NOT AS EXPECTED"}.get(outcome.outcome, "NOT KNOWN")
+    back = f", back after {outcome.back_s:.1f} s" if outcome.back_s is not None else ""
+    return f"{word}  {name} with {', '.join(outcome.faults)}: {outcome.seen}{back}, {took_s:.1f} s"
+
+
+def list_rows(rows: Sequence[Row]) -> list[dict[str, Any]]:
+    """Return the rows as JSON values, for a file beside the run folders."""
+    return [
+        {
+            "fault": row.applied.text,
+            "as_expected": row.is_as_expected,
+            "outcome": row.outcome.outcome if row.outcome else None,
+            "expected": row.outcome.expected if row.outcome else None,
+            "seen": row.outcome.seen if row.outcome else None,
+            "back_s": row.outcome.back_s if row.outcome else None,
+            "causes": [named.cause.name for named in row.diagnosis.named] if row.diagnosis else [],
+            "right_causes": list(row.outcome.causes) if row.outcome else [],
+            "took_s": round(row.took_s, 1),
+            "shared_lab": row.shared,
+            "folder": str(row.folder) if row.folder else None,
+            "error": row.error,
+        }
+        for row in rows
+    ]
 
 
 def tell_causes(diagnosis: Diagnosis | None) -> str:
@@ -70,7 +123,7 @@ def tell_causes(diagnosis: Diagnosis | None) -> str:
 
 def render_drill(rows: Sequence[Row], left_out: Sequence[tuple[str, str]], took_s: float, jobs: int) -> str:
     """Return the closing lines: what could not befall the branch, counts, and how labs were shared."""
-    lines = [f"  n/a   {name:<30} {reason}" for name, reason in left_out]
+    lines = [f"  n/a   {name:<29} {reason}" for name, reason in left_out]
     right = sum(r.is_as_expected for r in rows)
     named = sum(r.is_named for r in rows)
     shared = sum(r.shared for r in rows)

@@ -53,6 +53,8 @@ def render_verdict(verdict: Verdict, name: str, took_s: float) -> str:
     judged = [f for f in verdict.checks if f.outcome != "NOT_APPLICABLE"]
     held = sum(f.outcome == "PASS" for f in judged)
     word = "PROVEN" if verdict.proven else "NOT PROVEN"
+    if since := verdict.facts.get("since"):
+        word += f" from {since} on, resumed"  # what is before was not run again
     if verdict.proven and (until := verdict.facts.get("until")):
         word += f" as far as {until}"  # what comes after was not tried
     if verdict.proven and (left_out := verdict.facts.get("left_out")):

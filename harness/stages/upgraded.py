@@ -125,6 +125,7 @@ STAGE = Stage(
             ("progress_type", "message"),
             lambda seen: str(seen.data.get("progress_type")).endswith("-error"),
         ),
+        Hint("router", "image.failed", ("reason", "detail")),
         Hint("router", "slot.rejected", ("slot", "reason")),
         Hint("router", "slot.fell_back", ("from_slot", "to_slot", "reason")),
         Hint("management", "image.served", ("status", "bytes")),
@@ -158,12 +159,21 @@ _FETCHED = saw(
 _DAMAGED = saw(
     "router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=1, sha256="cd", verified=False
 )
+_WHOLE = (
+    saw("management", "image.served", 12.0, serial="SK-000017", status=200, range_start=0, bytes=8_400_000, took_s=3.9),
+    saw("router/runtime", "image.fetched", 15.1, bytes=8_400_000, took_s=4.2, resumes=0, sha256="ab", verified=True),
+)
 _NEW = saw("router/loader", "slot.started", 18.0, slot="b", release="2.1.0", boot_count=2, trial=True)
 _SAME = saw("router/loader", "slot.started", 18.0, slot="a", release="2.1.0", boot_count=2, trial=True)
 
 EXAMPLES = (
     Example(
         "image, reboot, the new release asks",
+        "PASS",
+        (_OLD, _ask(11.0, "1.0.0"), *_WHOLE, _NEW, _ask(25.0, "2.1.0")),
+    ),
+    Example(
+        "the image comes in two parts",
         "PASS",
         (_OLD, _ask(11.0, "1.0.0"), *_SERVED, _FETCHED, _NEW, _ask(25.0, "2.1.0")),
     ),

@@ -23,12 +23,16 @@ CHECK = "trial"
 
 @dataclass(frozen=True, slots=True)
 class TrialOutcome:
-    """`back_s`: seconds from the end of the cause until the branch was back; None where it was not, or never asked."""
+    """`stopped`: first stage that was not passed, None where all were. `serves`: whether the branch was in service
+    while the cause lasted; None: not looked at. `back_s`: seconds from the end of the cause until the branch was back;
+    None where it was not, or never asked."""
 
     faults: tuple[str, ...]
     outcome: Outcome
     expected: str
     seen: str
+    stopped: str | None
+    serves: bool | None
     back_s: float | None
     findings: tuple[Finding, ...]
     causes: tuple[str, ...]
@@ -56,6 +60,8 @@ def judge_trial(trial: Trial) -> TrialOutcome:
         outcome=outcome,
         expected=_tell_expected(one.expectation) if one else "back by itself, and safe",
         seen=_tell_seen(trial),
+        stopped=stopped.stage if (stopped := find_stopped(trial.machine.results())) else None,
+        serves=trial.serves,
         back_s=back_s,
         findings=tuple(findings),
         causes=one.expectation.causes

@@ -1,10 +1,12 @@
-"""Is the branch in service? A client's echo arrives at HQ and management hears the device: nothing less. Layer:
-pure. The looks are the bench's own asks; the witnesses are HQ's endpoint and the management server.
+"""Is the branch in service? A client's echo arrives at HQ and is answered, and management hears the device: nothing
+less. Layer: pure. The looks are the bench's own asks; the witnesses are HQ's endpoint and the management server.
 """
 
 from __future__ import annotations
 
-from harness.core.entries import Evidence, Seen
+from collections.abc import Iterator, Mapping
+
+from harness.core.entries import ANSWERED, Evidence, Seen
 from harness.core.faults import BENCH
 from harness.core.model import Ask, Plan
 from harness.core.timing import to_ns
@@ -17,7 +19,8 @@ LEASE_TIMEOUT_S = 8.0
 
 
 def find_service(plan: Plan, evidence: Evidence, since_ns: int) -> tuple[Seen, Seen] | None:
-    """Return the first echo of a client at HQ and the first heartbeat, both since an instant, or None."""
+    """Return the first echo of a client at HQ (or the first answer, where that came later) and the first heartbeat, all
+    since an instant, or None."""
     segment = find_hq_segment(plan)
     networks = [find_segment_network(segment)] if segment else []
     router = segment.address.partition("/")[0] if segment else ""
@@ -28,7 +31,17 @@ def find_service(plan: Plan, evidence: Evidence, since_ns: int) -> tuple[Seen, S
     )
     beats = (s for s in evidence.find_all("management", "heartbeat.received") if s.at_ns >= since_ns)
     echo, beat = min(echoes, key=_at, default=None), min(beats, key=_at, default=None)
-    return None if echo is None or beat is None else (echo, beat)
+    answer = min(_find_answers(plan, evidence, since_ns), key=_at, default=None)
+    return None if echo is None or beat is None or answer is None else (max(echo, answer, key=_at), beat)
+
+
+def _find_answers(plan: Plan, evidence: Evidence, since_ns: int) -> Iterator[Seen]:
+    """Yield the client's pings that HQ's answer came back for: what arrives there alone is no service."""
+    segment = find_hq_segment(plan)
+    client = (find_client(segment) if segment else None) or ""
+    pings = evidence.find_all(client, ANSWERED, verb="ping")
+    results = ((s, s.data.get("result")) for s in pings if s.at_ns >= since_ns)
+    return (s for s, result in results if isinstance(result, Mapping) and result.get("received"))
 
 
 def _at(seen: Seen) -> int:

@@ -196,8 +196,6 @@ class Trial:
         for note in self.notes:
             if note.state == "waiting" and self._is_due(note):
                 self._pending += note.set_in(now_ns)
-            elif note.state == "waiting" and self.machine.done and note.applied.fault.onset.stage != "hq_reached":
-                note.state = "never"
             if note.state == "setting_in":
                 self.broken = self.broken or note.settle_in(self.evidence, now_ns)
             if note.state == "lasting" and note.is_brief and note.is_over(now_ns):
@@ -220,11 +218,13 @@ class Trial:
         return onset.when is None or onset.when(self.plan, note.applied.values, self.evidence) is not None
 
     def _in_running(self, now_ns: int) -> None:
-        if self.machine.done and (self.broken or all(n.state not in ("waiting", "setting_in") for n in self.notes)):
+        if not self.machine.done:
+            return
+        for note in self.notes:
+            if note.state == "waiting":
+                note.state = "never"  # whatever was due has set in by now
+        if self.broken or all(n.state != "setting_in" for n in self.notes):
             self._go_to("lasting", now_ns)
-        elif self.machine.done and all(s.outcome != "PASS" for s in self.machine.results()[-1:]):
-            for note in self.notes:
-                note.state = "never" if note.state == "waiting" else note.state
 
     def _in_lasting(self, now_ns: int) -> None:
         lasting = [n for n in self.notes if n.state == "lasting"]

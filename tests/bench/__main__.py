@@ -21,14 +21,14 @@ from types import FrameType
 from typing import Any
 
 from harness.errors import BranchproofError
-from tests.bench import fleet, lab_up, mutation, nominal, posture, radio_link, stage_times
+from tests.bench import diagnosis, fleet, lab_up, mutation, nominal, posture, radio_link, stage_times
 from tests.bench.figures import BenchError, Result
 from tests.bench.machine import read_machine
 from tests.bench.runs import Runs
 from tests.bench.table import render_end, render_result
 
 FOLDER = Path(".bench")
-NAMES = ("lab_up", "radio_link", "fleet", "nominal", "stage_times", "posture", "mutation")
+NAMES = ("lab_up", "radio_link", "fleet", "nominal", "stage_times", "posture", "mutation", "diagnosis")
 """In this order: the runs that `fleet` makes alone serve the two after it."""
 
 
@@ -64,6 +64,7 @@ def _measure_all(names: list[str], results: list[Result]) -> int:
         "stage_times": lambda: stage_times.measure(runs),
         "posture": lambda: posture.measure(runs),
         "mutation": lambda: mutation.measure(FOLDER / "mutation", _say),
+        "diagnosis": lambda: diagnosis.measure(FOLDER / "diagnosis", runs, _say),
     }
     code = 0
     for name in names:

@@ -79,7 +79,7 @@ def test_a_release_that_does_not_run_falls_back(plan: Plan) -> None:
         entry="runtime.main",
         image_bytes=plan.hardware.image_bytes,
         private_key_pem=materials.pki.firmware.private_pem,
-    )
+    ).render()
     broken = dataclasses.replace(materials.release, data=image, sha256=hashlib.sha256(image).hexdigest())
     with bench(plan, dataclasses.replace(materials, release=broken)) as lab:
         trial = lab.wait_for("slot.started", 40, lambda o: o.data["trial"] is True)

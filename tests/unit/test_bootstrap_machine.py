@@ -298,6 +298,14 @@ def test_retry_after_is_waited_for() -> None:
     assert shell.did(Sleep) == [Sleep(7.0)]
 
 
+def test_a_server_that_stays_busy_is_waited_for_only_before_it_is_asked_again() -> None:
+    busy = Answer(503, "", b"", retry_after_s=5.0)
+    shell = Shell(lambda ask, now_s: busy)
+    shell.run("1.0.0", until_s=16.5)  # three waits, a last question, and the pause of a second between two rounds
+    assert [type(e) for e in shell.effects if isinstance(e, Ask | Sleep)][:8] == [Ask, Sleep] * 4
+    assert [e.seconds for e in shell.effects if isinstance(e, Sleep)][:4] == [5.0, 5.0, 5.0, 1.0]
+
+
 def test_rounds_go_on_for_ever_with_growing_pauses() -> None:
     shell = Shell(lambda ask, now: Failure("connect", "refused"))
     assert shell.run("1.0.0", TRUSTED, Server("n.example", 443, "anchor"), until_s=500.0) == "still trying"

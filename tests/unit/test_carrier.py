@@ -167,3 +167,46 @@ def test_rules_and_resolver_name_the_bench() -> None:
     assert "unreplied: 300" in rules  # RFC 4787 REQ-5: five minutes
     assert "300" not in build_rules(plane, timeouts=False)
     assert "--server=198.18.0.1" in build_resolver_command(plane)
+
+
+@pytest.mark.parametrize(("at", "cause"), [("attach", 22), ("connection", 26)])
+def test_congestion_says_for_how_long(at: str, cause: int) -> None:
+    """TS 24.301 clauses 5.5.1.2.5 (T3346 with #22) and 6.5.1.4.2 (T3396 with #26)."""
+    carrier = attached()
+    carrier.congestion = core.Congestion(at, 15.0)
+    attach = answer_of(carrier.on_message(radio.AttachRequest(IMSI, "001010000000016")))
+    if at == "attach":
+        assert attach == radio.AttachReject(cause, t3346_s=15.0)
+        return
+    assert isinstance(attach, radio.AttachAccept)
+    assert answer_of(carrier.on_message(request(1))) == radio.PdnConnectivityReject(1, cause, 15.0)
+    carrier.congestion = None
+    assert isinstance(answer_of(carrier.on_message(request(2))), radio.ActivateDefaultBearer)
+
+
+def test_another_network_refuses_in_its_own_words() -> None:
+    carrier = attached()
+    carrier.plmn, carrier.no_roaming_cause = "001-02", 14
+    assert answer_of(carrier.on_message(radio.AttachRequest(IMSI, "001010000000016"))) == radio.AttachReject(14)
+    cell = answer_of(carrier.on_message(radio.CellSearch()))
+    assert isinstance(cell, radio.Cell)
+    assert cell.plmn == "001-02"
+
+
+def test_network_sends_the_device_away_once() -> None:
+    carrier = attached()
+    carrier.on_message(request(1))
+    outputs = carrier.detach()
+    assert [type(o).__name__ for o in outputs] == ["BearersChanged", "Send"]
+    assert answer_of(outputs) == radio.DetachRequest()
+    assert carrier.detach() == []
+
+
+def test_order_that_changes_meets_the_next_request() -> None:
+    """What is on record is pushed to the core: TS 29.272 clause 5.2.2.1."""
+    carrier = attached()
+    (subscriber,) = carrier.subscribers.values()
+    carrier.subscribers = {IMSI: dataclasses.replace(subscriber, apns=())}
+    assert answer_of(carrier.on_message(request(1))) == radio.PdnConnectivityReject(1, 27)
+    carrier.subscribers = {IMSI: subscriber}
+    assert isinstance(answer_of(carrier.on_message(request(2))), radio.ActivateDefaultBearer)

@@ -1,6 +1,7 @@
 """Dialler, modem and carrier: three real machines over fake wires, under a clock that jumps. No sockets, no sleeping.
 
-Timers are those of TS 24.301 Table 10.2.1: T3410 15 s, T3411 10 s, T3402 12 min, attach attempt counter 5.
+Timers are those of TS 24.301 Table 10.2.1: T3410 15 s, T3411 10 s, T3402 12 min, attach attempt counter 5. Pauses of
+the dialler double after every second one, from 10 s to 12 minutes: tries at 0, 10, 20, 40, 60, 100, 140, 220, 300, 460.
 """
 
 from __future__ import annotations
@@ -48,6 +49,9 @@ class World:
     ups: list[tuple[float, d.Grant]] = field(default_factory=list)
     downs: list[tuple[float, str]] = field(default_factory=list)
     commands: list[str] = field(default_factory=list)
+    deaf: bool = False
+    """The modem answers no command."""
+    resets: list[float] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     emitted: list[core.Emit] = field(default_factory=list)
     sent: list[tuple[float, radio.Message]] = field(default_factory=list)
@@ -63,11 +67,14 @@ class World:
             match effect:
                 case d.SendLine(text):
                     self.commands.append(text)
-                    self.on_modem(self.modem.on_input(text.encode() + b"\r", self.now_s))
+                    if not self.deaf:
+                        self.on_modem(self.modem.on_input(text.encode() + b"\r", self.now_s))
                 case d.Report(kind, data):
                     self.reports.append((self.now_s, kind, data))
                 case d.Up(grant):
                     self.ups.append((self.now_s, grant))
+                case d.ResetModem():
+                    self.resets.append(self.now_s)
                 case d.Down(reason):
                     self.downs.append((self.now_s, reason))
 
@@ -153,7 +160,9 @@ def test_address_after_the_registration_wait() -> None:
     assert [at_s for at_s, _ in world.ups] == [7.0]
     grant = world.ups[0][1]
     assert grant == d.Grant("m2m.skerry.example", "100.64.0.2/32", "100.64.0.1", ("100.64.0.1",), 1358)
-    assert world.kinds("signal.measured") == [{"rsrp_dbm": -95.0, "rsrq_db": -10.5}]
+    assert world.kinds("signal.measured") == [
+        {"rsrp_dbm": -95.0, "rsrq_db": -10.5, "ports_dbm": [-95.0, -97.0]}  # bins by their lower edge: TS 27.007, 8.69
+    ]
     assert [e.kind for e in world.emitted] == ["attach.accepted", "pdn.granted"]
 
 
@@ -241,6 +250,29 @@ def test_no_card() -> None:
     assert world.kinds("sim.blocked") == [{"slot": 1, "reason": "no SIM in the slot"}]
 
 
+def test_card_put_in_later() -> None:
+    world = build(cards=()).start().run(100)
+    world.modem.state.cards[1] = Card(ICCID, IMSI, None, "12345678")
+    world.modem.state.start_radio(world.now_s)
+    world.run(120)
+    assert len(world.ups) == 1
+    assert world.ups[0][0] <= 100 + 5 + 2  # the poll of the card, and the search
+
+
+def test_card_taken_out_in_service() -> None:
+    world = with_pin("4321").start().run(30)
+    card = world.modem.state.cards.pop(1)
+    card.cut_power()
+    world.modem.state.effects += world.modem.state.nas.stop()
+    world.on_modem(world.modem.on_time(world.now_s))
+    world.run(60)
+    assert world.kinds("sim.blocked") == [{"slot": 1, "reason": "no SIM in the slot"}]
+    world.modem.state.cards[1] = card
+    world.run(80)
+    assert len(world.ups) == 2
+    assert card.pin_tries == 3
+
+
 def test_second_slot_when_the_first_is_empty() -> None:
     cards = ((2, Card(ICCID, IMSI, "4321", "12345678")),)
     plans = (d.SlotPlan(1, None, (GOOD,)), d.SlotPlan(2, "4321", (GOOD,)))
@@ -265,11 +297,20 @@ def test_second_slot_when_the_first_is_refused() -> None:
     [({"active": False}, "001-01", 7), ({}, "001-02", 13), ({"imsi": "001010000000005"}, "001-01", 8)],
 )
 def test_refused_for_good(changes: dict[str, Any], plmn: str, cause: int) -> None:
-    world = build(subscriber(**changes), plmn=plmn).start().run(700)
-    attaches = [m for _, m in world.sent if isinstance(m, radio.AttachRequest)]
-    assert len(attaches) == 1  # TS 24.301 clause 5.5.1.2.5: no further try
-    assert world.kinds("registration.changed")[-1] == {"stat": 3, "act": None, "reject_cause": cause}
+    world = build(subscriber(**changes), plmn=plmn, search_s=0.0).start().run(700)
+    attaches = [at_s for at_s, m in world.sent if isinstance(m, radio.AttachRequest)]
+    # the radio off and on between: TS 24.301 clause 5.5.1.2.5
+    assert attaches == [0, 10, 20, 40, 60, 100, 140, 220, 300, 460, 620]
+    assert [c for c in world.commands if "CFUN" in c] == ["AT+CFUN=4", "AT+CFUN=1"] * 10
+    assert {"stat": 3, "act": None, "reject_cause": cause} in world.kinds("registration.changed")
     assert not world.ups
+
+
+def test_subscription_that_becomes_active() -> None:
+    world = build(subscriber(active=False), search_s=0.0).start().run(50)
+    world.carrier.subscribers = {IMSI: subscriber()}
+    world.run(80)
+    assert [at_s for at_s, _ in world.ups] == [60]
 
 
 def test_roaming_where_agreed() -> None:
@@ -309,30 +350,72 @@ def test_no_cell_at_all() -> None:
 # ---------------------------------------------------------------- PDN back-off
 
 
-def test_retryable_refusals_wait_t3411_and_then_t3402() -> None:
+@pytest.mark.parametrize("cause", [34, 27])
+def test_refusals_wait_longer_and_longer(cause: int) -> None:
     refused: list[float] = []
 
     def refuse(message: radio.Message) -> radio.Message | None:
         if isinstance(message, radio.PdnConnectivityRequest):
             refused.append(world.now_s)
-            return radio.PdnConnectivityReject(message.pti, 34)  # out of order: temporary
+            return radio.PdnConnectivityReject(message.pti, cause)
         return None
 
     world = build(search_s=0.0, refuse_with=refuse)
-    world.start().run(765)
-    assert refused == [0, 10, 20, 30, 40, 760]
-    assert [t["cme"] for t in world.kinds("apn.tried")] == [134] * 6
+    world.start().run(3000)
+    assert refused == [0, 10, 20, 40, 60, 100, 140, 220, 300, 460, 620, 940, 1260, 1900, 2540]
+    assert [t["cme"] for t in world.kinds("apn.tried")] == [100 + cause] * 15
 
 
-def test_list_starts_over_after_t3402() -> None:
+def test_the_longest_pause() -> None:
+    assert d.find_pause_s(1000) == 720  # T3402: TS 24.301 Table 10.2.1
+
+
+def test_list_starts_over_after_the_pause() -> None:
     plan = d.SlotPlan(1, None, (d.ApnPlan("a.example"), d.ApnPlan("b.example")))
-    world = build(plans=(plan,), search_s=0.0).start().run(725)
+    world = build(plans=(plan,), search_s=0.0).start().run(15)
     assert [(at_s, data["apn"]) for at_s, kind, data in world.reports if kind == "apn.tried"] == [
         (0.0, "a.example"),
         (0.0, "b.example"),
-        (720.0, "a.example"),
-        (720.0, "b.example"),
+        (10.0, "a.example"),
+        (10.0, "b.example"),
     ]
+
+
+def test_pauses_are_short_again_after_an_address() -> None:
+    world = build(search_s=0.0).start().run(5)
+    world.refuse_with = lambda m: (
+        radio.PdnConnectivityReject(m.pti, 27) if isinstance(m, radio.PdnConnectivityRequest) else None
+    )
+    world.on_modem(world.modem.on_message(radio.DeactivateBearer(5, 39), world.now_s))
+    world.run(200)
+    assert [at_s for at_s, kind, data in world.reports if kind == "apn.tried"] == [0, 5, 15, 25, 45, 65, 105, 145]
+
+
+def test_t3396_is_kept_by_the_modem() -> None:
+    """TS 24.301 clause 6.5.1.4.2: with #26 and T3396 of 25 s nothing is sent for this APN until that is over."""
+    asked: list[float] = []
+
+    def refuse(message: radio.Message) -> radio.Message | None:
+        if isinstance(message, radio.PdnConnectivityRequest):
+            asked.append(world.now_s)
+            return radio.PdnConnectivityReject(message.pti, 26, 25.0)
+        return None
+
+    world = build(search_s=0.0, refuse_with=refuse)
+    world.start().run(50)
+    assert asked == [0, 40]
+    assert [t["cme"] for t in world.kinds("apn.tried")] == [126, 126, 126, 126]
+
+
+def test_t3346_is_kept_by_the_modem() -> None:
+    """TS 24.301 clause 5.5.1.2.5: with #22 and T3346 of 25 s the next attach is sent when that is over."""
+
+    def refuse(message: radio.Message) -> radio.Message | None:
+        return radio.AttachReject(22, t3346_s=25.0) if isinstance(message, radio.AttachRequest) else None
+
+    world = build(search_s=0.0, refuse_with=refuse).start().run(60)
+    assert [at_s for at_s, m in world.sent if isinstance(m, radio.AttachRequest)] == [0, 25, 50]
+    assert world.kinds("registration.changed")[-1]["reject_cause"] == 22
 
 
 def test_silent_pdn_request_is_given_up_at_the_fifth_expiry() -> None:
@@ -367,6 +450,30 @@ def test_cell_lost_and_found() -> None:
     world.mute = False
     world.run(200)
     assert len(world.ups) == 2
+
+
+def test_out_of_coverage_from_the_start() -> None:
+    world = build(mute=True).start().run(40)
+    assert world.kinds("registration.changed")[-1]["stat"] == 4  # TS 27.007 clause 10.1.22: unknown
+    assert world.kinds("signal.measured") == [{"rsrp_dbm": None, "rsrq_db": None, "ports_dbm": [None, None]}]
+
+
+def test_network_detaches_and_wants_the_device_back() -> None:
+    """TS 24.301 clause 5.5.2.3.2: with "re-attach required" it attaches again at once."""
+    world = build().start().run(10)
+    world.on_modem(world.modem.on_message(radio.DetachRequest(), world.now_s))
+    world.run(11)
+    assert len(world.ups) == 2
+
+
+def test_a_modem_that_hangs_is_reset() -> None:
+    """Three commands in a row without an answer, 5 s each, after at most 10 s between two measurements."""
+    world = build().start().run(12)
+    world.deaf = True
+    world.run(40)
+    assert len(world.resets) == 1
+    assert world.resets[0] <= 12 + 25
+    assert world.dialler.wake_at() is None
 
 
 def test_signal_is_reported_when_it_changes() -> None:

@@ -48,7 +48,7 @@ def image(kind: str) -> bytes:
         entry="runtime.main",
         image_bytes=SIZE,
         private_key_pem=keys(kind)[0],
-    )
+    ).render()
 
 
 KINDS = pytest.mark.parametrize("kind", ["ed25519", "p256"])

@@ -18,6 +18,7 @@ class Hardware:
     """Facts by name. Written whole, so that a reader sees the old ones or the new ones."""
 
     def __init__(self, root: Path) -> None:
+        self.root = root
         self._path = root / NAME
 
     def load(self) -> dict[str, Any]:

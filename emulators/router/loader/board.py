@@ -114,7 +114,8 @@ def reap() -> dict[int, int]:
 
 def wipe_memory(run: Path = Path("/run"), temporary: Path = Path("/tmp")) -> None:
     """Empty what lies in memory, but for what belongs to the power-on period (so do the modem's cards)."""
-    (run / "modem" / "at").unlink(missing_ok=True)
+    for name in ("at", "at2"):
+        (run / "modem" / name).unlink(missing_ok=True)
     for item in [*run.iterdir(), *temporary.iterdir()]:
         if (item.parent == run and item.name in KEPT_IN_RUN) or item.is_mount():
             continue

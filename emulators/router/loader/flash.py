@@ -1,6 +1,6 @@
 """The device's flash: a folder that outlives power cuts. Layer: stand-in, file I/O.
 
-    board.json    what the hardware is: node, links, sims, hardware, waits (no secret of the device itself)
+    board.json    what the hardware is: node, links, sims, hardware, waits, identities (of its secure element)
     device.json   what factory and staging wrote: identity, trust, first_boot
     slots.json    SlotState
     slot-a.img, slot-b.img   release images        incoming.img   an image being fetched: never started
@@ -14,6 +14,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,8 +22,10 @@ from typing import Any
 from emulators.common.record import from_json, to_json
 from emulators.router.loader.machine import Slot, SlotState, build_first_state
 
-BOARD_KEYS = ("hardware", "waits", "sims")
+BOARD_KEYS = ("hardware", "waits", "sims", "identities")
 DEVICE_KEYS = ("identity", "trust", "first_boot")
+
+PIECES = 16  # in how many pieces a slow write is done: our choice, so that a cut finds it anywhere
 
 Step = Callable[[str], None]
 
@@ -48,7 +51,8 @@ class Flash:
         self.save_state(build_first_state())
         self.save_json("device.json", {key: settings[key] for key in DEVICE_KEYS})
         board = {"format": 1, "run": seed["run"], "node": seed["node"], "links": seed["links"]}
-        self.save_json("board.json", {**board, "settings": {key: settings[key] for key in BOARD_KEYS}})
+        known = {key: settings[key] for key in BOARD_KEYS if key in settings}
+        self.save_json("board.json", {**board, "settings": known})
 
     def load_json(self, name: str) -> dict[str, Any]:
         loaded: dict[str, Any] = json.loads((self.root / name).read_bytes())
@@ -71,16 +75,16 @@ class Flash:
         path = self.slot_path(slot)
         return path.read_bytes() if path.exists() else b""
 
-    def save_file(self, path: Path, content: bytes) -> None:
-        """Replace a file whole."""
+    def save_file(self, path: Path, content: bytes, over_s: float = 0.0) -> None:
+        """Replace a file whole. `over_s`: how long the memory takes for it."""
         temporary = path.with_name(path.name + ".new")
         self._on_step(f"{path.name}: before write")
         descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         try:
             half = memoryview(content)[: len(content) // 2]
-            _write_all(descriptor, half)
+            _write_all(descriptor, half, over_s / 2)
             self._on_step(f"{path.name}: half written")
-            _write_all(descriptor, memoryview(content)[len(half) :])
+            _write_all(descriptor, memoryview(content)[len(half) :], over_s / 2)
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
@@ -94,6 +98,9 @@ class Flash:
         self._on_step(f"{path.name}: renamed")
 
 
-def _write_all(descriptor: int, data: memoryview) -> None:
+def _write_all(descriptor: int, data: memoryview, over_s: float) -> None:
+    piece = max(1, len(data) // PIECES)
     while data:
-        data = data[os.write(descriptor, data) :]
+        data = data[os.write(descriptor, data[:piece] if over_s else data) :]
+        if over_s:
+            time.sleep(over_s / PIECES)  # the memory is as slow as that

@@ -5,8 +5,11 @@
                                v   the candidate is given up, the good slot starts
     A power cut during a trial costs one of its starts, not the candidate.
 
+An image whose trial failed is remembered by its SHA-256 and rests, longer each time, before it may be tried again: a
+release with a bug must not keep the device restarting, and a good one that met a dead network must get its turn.
+
 Laws: the good slot is never written. A state is on flash before what it allows is done, so that any cut leaves a state
-from which the device starts. Not here: flash (flash.py), processes (main.py).
+from which the device starts. Not here: flash (flash.py), processes (boot.py).
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ Slot = Literal["a", "b"]
 Cause = Literal["power", "reboot"]
 
 MAX_TRIAL_STARTS = 2  # our choice: a candidate survives one power cut during its trial
-TRIAL_S = 900.0  # our choice: above three times the registration wait of the slowest hardware class, plus check-in
+RESTS_S = (60.0, 600.0, 3600.0, 86400.0)  # our choice: growing tenfold about, to once a day
 RESTART_DELAYS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 30.0)  # common practice: doubling, capped
 
 
@@ -29,13 +32,16 @@ class LoaderError(RuntimeError):
 
 @dataclass(frozen=True, slots=True)
 class SlotState:
-    """What flash remembers of the slots. `candidate`: written but not confirmed; `trial_starts`: how often started."""
+    """What flash remembers of the slots. `candidate`: written but not confirmed; `trial_starts`: how often started.
+    `failed`: SHA-256 (hex) of the image whose trial failed last, `failures` times in a row."""
 
     format: Literal[1]
     good: Slot
     candidate: Slot | None
     trial_starts: int
     boot_count: int
+    failed: str | None = None
+    failures: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +105,24 @@ def give_up(state: SlotState) -> SlotState:
     return dataclasses.replace(state, candidate=None, trial_starts=0)
 
 
+def fail(state: SlotState, sha256: str) -> SlotState:
+    """Remember that an image's trial failed."""
+    return dataclasses.replace(state, failed=sha256, failures=state.failures + 1 if state.failed == sha256 else 1)
+
+
+def find_rest_s(state: SlotState, sha256: str, up_s: float) -> float:
+    """Return how much longer an image must rest before it may be tried, `up_s` seconds after the device's start (it has
+    no clock of its own to count a rest by)."""
+    if state.failed != sha256:
+        return 0.0
+    return max(0.0, RESTS_S[min(state.failures, len(RESTS_S)) - 1] - up_s)
+
+
 def confirm(state: SlotState, running: Slot) -> SlotState:
     """The running release is well: a candidate becomes the good slot. Confirming the good slot changes nothing."""
     if state.candidate != running:
         return state
-    return dataclasses.replace(state, good=running, candidate=None, trial_starts=0)
+    return dataclasses.replace(state, good=running, candidate=None, trial_starts=0, failed=None, failures=0)
 
 
 def find_target(state: SlotState, running: Slot) -> Slot:

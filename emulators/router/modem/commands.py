@@ -12,6 +12,7 @@ from __future__ import annotations
 from emulators.common import causes, signal_report
 from emulators.common.identifiers import encode_iccid
 from emulators.router.modem import nas
+from emulators.router.modem.antennas import combine_ports, measure_ports
 from emulators.router.modem.at_text import Command
 from emulators.router.modem.context_commands import cgact, cgauth, cgcontrdp, cgdcont
 from emulators.router.modem.state import PENDING, Answer, Cme, Handler, State, arg, number
@@ -161,7 +162,8 @@ def _cesq(state: State, command: Command, now_s: float) -> Answer:
     cell = state.nas.cell
     if cell is None:
         return ("+CESQ: 99,99,255,255,255,255",)
-    rsrq, rsrp = signal_report.rsrq_index(cell.rsrq_db), signal_report.rsrp_index(cell.rsrp_dbm)
+    rsrp_dbm = combine_ports(measure_ports(cell.rsrp_dbm, state.losses_db))
+    rsrq, rsrp = signal_report.rsrq_index(cell.rsrq_db), signal_report.rsrp_index(rsrp_dbm)
     return (f"+CESQ: 99,99,255,255,{rsrq},{rsrp}",)
 
 
@@ -170,7 +172,18 @@ def _csq(state: State, command: Command, now_s: float) -> Answer:
     cell = state.nas.cell
     if cell is None:
         return ("+CSQ: 99,99",)
-    return (f"+CSQ: {signal_report.rssi_index(signal_report.rssi_dbm(cell.rsrp_dbm, cell.rsrq_db))},99",)
+    rsrp_dbm = combine_ports(measure_ports(cell.rsrp_dbm, state.losses_db))
+    return (f"+CSQ: {signal_report.rssi_index(signal_report.rssi_dbm(rsrp_dbm, cell.rsrq_db))},99",)
+
+
+def _bports(state: State, command: Command, now_s: float) -> Answer:
+    """+BPORTS, this modem's own (27.007 has one RSRP only; modems of the trade have a command for it, common practice):
+    RSRP at each antenna port, coded as in +CESQ."""
+    cell = state.nas.cell
+    if cell is None:
+        return ("+BPORTS: " + ",".join(["255"] * len(state.losses_db)),)
+    ports = measure_ports(cell.rsrp_dbm, state.losses_db)
+    return ("+BPORTS: " + ",".join(str(signal_report.rsrp_index(port)) for port in ports),)
 
 
 def _cmee(state: State, command: Command, now_s: float) -> Answer:
@@ -207,6 +220,7 @@ TABLE: dict[str, tuple[frozenset[str], Handler]] = {
     "+CGCONTRDP": (frozenset({"set", "do"}), cgcontrdp),
     "+CESQ": (frozenset({"do"}), _cesq),
     "+CSQ": (frozenset({"do"}), _csq),
+    "+BPORTS": (frozenset({"do"}), _bports),
     "+CGMI": (frozenset({"do"}), _identify("branchproof")),
     "+CGMM": (frozenset({"do"}), _identify("bench modem")),
     "+CGMR": (frozenset({"do"}), _identify("1")),

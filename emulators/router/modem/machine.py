@@ -4,6 +4,10 @@ ITU-T V.250: echo (E, clause 6.2.4), verbose responses ``<CR><LF>text<CR><LF>`` 
 (5.2.4). Several commands on a line run left to right; after an error none of the rest (TS 27.007 clause 9.2, V.250
 5.4.3). A line that comes while a command still talks to the network waits its turn.
 
+Two AT ports lead into the one machine, as a modem's serial interfaces do: each has its line and its echo (V.250 clause
+6.2.4 sets it for the port that asks); commands of both run one after the other; an answer goes to the port that asked,
+an unsolicited result code to both. What +CEREG, +CGEREP and +CMEE set is the modem's own, common to both.
+
 Law: time is an argument (seconds, monotonic). Not here: ptys, sockets, TUN (main.py).
 """
 
@@ -19,22 +23,26 @@ from emulators.router.modem.card import Card
 from emulators.router.modem.commands import TABLE, obey, registration_line
 from emulators.router.modem.state import Cme, State
 
+FIRST, SECOND = 1, 2
+"""The AT ports: the firmware's, and the one for whoever looks in."""
 MAX_LINE = 1024  # a body longer than this is an error: V.250 clause 5.2.1 asks for at least 40
 
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """Characters for the AT port."""
+    """Characters for an AT port; `port` None: for all of them."""
 
     data: bytes
+    port: int | None = FIRST
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """An event, secrets struck out."""
+    """An event, secrets struck out. `port`: whose dialogue it belongs to."""
 
     kind: str
     line: str
+    port: int = FIRST
 
 
 Output = Write | Note | nas.Send | nas.PdnUp | nas.PdnDown | nas.ShapeChanged
@@ -45,10 +53,12 @@ class Modem:
 
     def __init__(self, cards: tuple[tuple[int, Card], ...], slots: int, imei: str, search_s: float) -> None:
         self.state = State(nas.Nas(imei, search_s), dict(cards), slots, imei)
-        self._echo = True
-        self._line = bytearray()
-        self._last = ""
-        self._waiting: deque[str] = deque()
+        self._echo = {FIRST: True, SECOND: True}
+        self._lines = {FIRST: bytearray(), SECOND: bytearray()}
+        self._last = {FIRST: "", SECOND: ""}
+        self._waiting: deque[tuple[int, str]] = deque()
+        self._port: int | None = None
+        """The port whose command runs; None between commands."""
         self._rest: tuple[Command, ...] | None = None
         """Commands of the current line that are still to run once the network has answered; None when idle."""
         self._pending: Command | None = None
@@ -75,33 +85,34 @@ class Modem:
         self.state.effects += self.state.nas.on_message(message, now_s)
         return self._flush(now_s)
 
-    def on_input(self, data: bytes, now_s: float) -> list[Output]:
-        """Take characters from the AT port."""
-        if self._echo and data:
-            self._out.append(Write(data))
+    def on_input(self, data: bytes, now_s: float, port: int = FIRST) -> list[Output]:
+        """Take characters from an AT port."""
+        if self._echo[port] and data:
+            self._out.append(Write(data, port))
+        held = self._lines[port]
         for octet in data:
             if octet == 13:
-                self._take_line(self._line.decode("ascii", "replace").strip(), now_s)
-                self._line.clear()
+                self._take_line(held.decode("ascii", "replace").strip(), now_s, port)
+                held.clear()
             elif octet == 8:  # S5, V.250 clause 6.2.3
-                del self._line[-1:]
-            elif octet != 10 and len(self._line) <= MAX_LINE:
-                self._line.append(octet)
-                if bytes(self._line).upper() == b"A/":
-                    self._take_line(self._last, now_s)
-                    self._line.clear()
+                del held[-1:]
+            elif octet != 10 and len(held) <= MAX_LINE:
+                held.append(octet)
+                if bytes(held).upper() == b"A/":
+                    self._take_line(self._last[port], now_s, port)
+                    held.clear()
         return self._flush(now_s)
 
     # ------------------------------------------------------------ lines
 
-    def _take_line(self, line: str, now_s: float) -> None:
+    def _take_line(self, line: str, now_s: float, port: int) -> None:
         if line[:2].upper() != "AT":
             return  # V.250 clause 5.2.1: what does not begin with AT is not a command line
         if self._rest is not None:
-            self._waiting.append(line)
+            self._waiting.append((port, line))
             return
-        self._last = line
-        self._out.append(Note("at.command", strike(line)))
+        self._last[port], self._port = line, port
+        self._out.append(Note("at.command", strike(line), port))
         try:
             if len(line) > MAX_LINE:
                 raise AtSyntaxError("line too long")
@@ -133,11 +144,11 @@ class Modem:
             return obey(self.state, command, now_s)
         value = command.args[0] if command.args else ""
         if command.name == "E" and value in ("", "0", "1"):
-            self._echo = value == "1"
+            self._echo[self._port or FIRST] = value == "1"
         elif command.name == "I":
             return ("branchproof bench modem",)
         elif command.name in ("Z", "&F"):
-            self._echo, self.state.cmee = True, 0
+            self._echo[self._port or FIRST], self.state.cmee = True, 0
             self.state.reports = dict.fromkeys(self.state.reports, 0)
         elif (command.name, value) not in (("V", "1"), ("Q", ""), ("Q", "0"), ("S", "0")):
             raise KeyError(command.name)
@@ -150,12 +161,17 @@ class Modem:
 
     def _finish(self, code: str, now_s: float) -> None:
         self._say(code)
-        self._rest = self._pending = None
+        self._rest = self._pending = self._port = None
         if self._waiting:
-            self._take_line(self._waiting.popleft(), now_s)
+            port, line = self._waiting.popleft()
+            self._take_line(line, now_s, port)
 
     def _say(self, line: str) -> None:
-        self._out += (Write(f"\r\n{line}\r\n".encode()), Note("at.response", strike(line)))
+        self._tell(line, self._port)
+
+    def _tell(self, line: str, port: int | None) -> None:
+        """Say a line to a port, or (None) to all: the transcript has what all were told once, as the first port's."""
+        self._out += (Write(f"\r\n{line}\r\n".encode(), port), Note("at.response", strike(line), port or FIRST))
 
     # ------------------------------------------------------------ what the radio did
 
@@ -172,7 +188,7 @@ class Modem:
         match effect:
             case nas.RegistrationChanged():
                 if self.state.reports["+CEREG"]:
-                    self._say(registration_line(self.state, "+CEREG", unsolicited=True))
+                    self._tell(registration_line(self.state, "+CEREG", unsolicited=True), None)
                 self._settle_attach(now_s)
             case nas.PdnUp(cid):
                 self._out.append(effect)
@@ -182,7 +198,7 @@ class Modem:
             case nas.PdnDown(cid, by_network):
                 self._out.append(effect)
                 if self.state.reports["+CGEREP"] and by_network:
-                    self._say(f"+CGEV: NW PDN DEACT {cid}")  # TS 27.007 clause 10.1.19
+                    self._tell(f"+CGEV: NW PDN DEACT {cid}", None)  # TS 27.007 clause 10.1.19
             case nas.Send() | nas.ShapeChanged():
                 self._out.append(effect)
 

@@ -2,7 +2,9 @@
 
 Timers and counters are those of TS 24.301: T3410, T3411, T3402 and the attach attempt counter (Table 10.2.1, clause
 5.5.1.2.6), T3482 (Table 10.3.1, clause 6.5.1.5). A refusal with a permanent cause ends the attempts until the radio or
-the card's power is cycled (clause 5.5.1.2.5); any other cause counts as an attempt.
+the card's power is cycled (clause 5.5.1.2.5); any other cause counts as an attempt. Back-off timers that the network
+sends are kept: T3346 for attaching (clause 5.5.1.2.5, #22), T3396 for one APN (clause 6.5.1.4.2, #26). Without a cell
+<stat> is "unknown", as out of coverage (TS 27.007 clause 10.1.22).
 
 Not here: AT commands (commands.py), message encoding (emulators/common/radio.py).
 """
@@ -12,7 +14,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from emulators.common import radio
-from emulators.common.causes import CME_NETWORK_TIMEOUT, CME_NO_NETWORK_SERVICE, EMM_PERMANENT, cme_of_emm, cme_of_esm
+from emulators.common.causes import (
+    CME_NETWORK_TIMEOUT,
+    CME_NO_NETWORK_SERVICE,
+    EMM_PERMANENT,
+    ESM_NO_RESOURCES,
+    cme_of_emm,
+    cme_of_esm,
+)
 
 T3410_S, T3411_S, T3402_S = 15.0, 10.0, 720.0  # TS 24.301 Table 10.2.1
 ATTACH_ATTEMPTS = 5  # clause 5.5.1.2.6
@@ -92,6 +101,7 @@ class Nas:
         self._attach_at: float | None = None
         self._t3410_at: float | None = None
         self._t3482_at: float | None = None
+        self._t3396_at: dict[str, float] = {}
 
     @property
     def is_registered(self) -> bool:
@@ -121,6 +131,8 @@ class Nas:
     def activate(self, request: PdnRequest, now_s: float) -> list[Effect]:
         """Ask for a PDN connection; attach first where need be. Ends in PdnUp or PdnRefused."""
         self._request, self._request_sent = request, 0
+        if now_s < self._t3396_at.get(request.apn.lower(), 0.0):
+            return self._fail_request(cme_of_esm(ESM_NO_RESOURCES))
         if self.is_registered:
             return self._send_request(now_s)
         if self.stat == DENIED:
@@ -160,6 +172,8 @@ class Nas:
     def _search(self, now_s: float) -> list[Effect]:
         self._search_at = now_s + (SEARCH_PERIOD_S if self.cell is None else MEASURE_PERIOD_S)
         effects: list[Effect] = [Send(radio.CellSearch())]
+        if self.cell is None and self.stat == SEARCHING and now_s - self._camp_at > LOST_AFTER_S:
+            effects += self._become(UNKNOWN, 0)
         if self.cell is not None and now_s - self._seen_at > LOST_AFTER_S:
             self.cell = None
             self._attach_at = self._t3410_at = None
@@ -172,14 +186,14 @@ class Nas:
         self._t3410_at = now_s + T3410_S
         return [*self._become(SEARCHING, self.reject_cause), Send(radio.AttachRequest(self.imsi, self._imei))]
 
-    def _count_attempt(self, cause: int, now_s: float) -> list[Effect]:
+    def _count_attempt(self, cause: int, now_s: float, t3402_s: float = T3402_S) -> list[Effect]:
         """An attach attempt came to nothing: T3411, or T3402 once the counter is full (clause 5.5.1.2.6)."""
         self._t3410_at = None
         self._attempts += 1
         if self._attempts < ATTACH_ATTEMPTS:
             self._attach_at = now_s + T3411_S
         else:
-            self._attempts, self._attach_at = 0, now_s + T3402_S
+            self._attempts, self._attach_at = 0, now_s + t3402_s
         return self._become(SEARCHING, cause)
 
     # ------------------------------------------------------------ messages
@@ -204,7 +218,7 @@ class Nas:
             case radio.DeactivateBearer() if self.bearer and message.bearer_id == self.bearer.bearer_id:
                 effects = self._lose_bearer(by_network=True)
             case radio.EsmInformationRequest() | radio.PdnConnectivityReject() | radio.ActivateDefaultBearer():
-                effects = self._on_pdn(message)
+                effects = self._on_pdn(message, now_s)
         return effects
 
     def _on_cell(self, cell: radio.Cell, now_s: float) -> list[Effect]:
@@ -219,8 +233,11 @@ class Nas:
         return []
 
     def _on_attach_reject(self, message: radio.AttachReject, now_s: float) -> list[Effect]:
+        if message.t3346_s:
+            self._t3410_at, self._attempts, self._attach_at = None, 0, now_s + message.t3346_s
+            return self._become(SEARCHING, message.emm_cause)
         if message.emm_cause not in EMM_PERMANENT:
-            return self._count_attempt(message.emm_cause, now_s)
+            return self._count_attempt(message.emm_cause, now_s, message.t3402_s or T3402_S)
         self._t3410_at = None
         return [*self._become(DENIED, message.emm_cause), *self._fail_request(cme_of_emm(message.emm_cause))]
 
@@ -229,11 +246,13 @@ class Nas:
         cause = message.emm_cause or 0
         if cause in EMM_PERMANENT:
             return effects + self._become(DENIED, cause)
-        self._attach_at = now_s + T3411_S
+        self._attach_at = now_s + (T3411_S if cause else 0.0)  # "re-attach required": at once, clause 5.5.2.3.2
         return effects + self._become(SEARCHING, cause)
 
     def _on_pdn(
-        self, message: radio.EsmInformationRequest | radio.PdnConnectivityReject | radio.ActivateDefaultBearer
+        self,
+        message: radio.EsmInformationRequest | radio.PdnConnectivityReject | radio.ActivateDefaultBearer,
+        now_s: float,
     ) -> list[Effect]:
         request = self._request
         if request is None or message.pti != self._pti:
@@ -246,6 +265,8 @@ class Nas:
             answer = radio.chap_response(message.identifier, request.password, value).hex()
             return [Send(radio.EsmInformationResponse(self._pti, message.identifier, answer, request.user))]
         if isinstance(message, radio.PdnConnectivityReject):
+            if message.t3396_s:
+                self._t3396_at[request.apn.lower()] = now_s + message.t3396_s
             return self._fail_request(cme_of_esm(message.esm_cause))
         self._request = self._t3482_at = None
         self.bearer, self.cid = message, request.cid

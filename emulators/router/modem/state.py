@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from emulators.common import causes
+from emulators.router.modem.antennas import PORTS
 from emulators.router.modem.at_text import Command
 from emulators.router.modem.card import Card
 from emulators.router.modem.nas import Effect, Nas
@@ -48,6 +49,8 @@ class State:
     cmee: int = 0
     reports: dict[str, int] = field(default_factory=lambda: {"+CREG": 0, "+CGREG": 0, "+CEREG": 0, "+CGEREP": 0})
     operator_format: int = 0
+    losses_db: list[float] = field(default_factory=lambda: [0.0] * PORTS)
+    """What each antenna port has lost, dB."""
     contexts: dict[int, Context] = field(default_factory=dict)
     effects: list[Effect] = field(default_factory=list)
 
@@ -72,7 +75,7 @@ class State:
     def start_radio(self, now_s: float) -> None:
         """Attach if there is an open card and nothing forbids it (+COPS mode 0: automatic)."""
         card = self.cards.get(self.slot)
-        if self.cfun == 1 and card and card.state == "READY" and self.nas.imsi is None:
+        if self.cfun == 1 and card and card.is_open and self.nas.imsi is None:
             self.effects += self.nas.start(card.imsi, now_s)
 
 

@@ -120,7 +120,8 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """`kind`: resolve, connect, tls, timeout, protocol, corrupted, space, install, config, unsupported."""
+    """`kind`: resolve, connect, tls, timeout, protocol, unsupported; config; of an image also truncated, corrupted,
+    space, signature, hardware, too large, given_up (its trial failed), install."""
 
     kind: str
     detail: str

@@ -19,16 +19,27 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from emulators.common.firmware import find_damage
 from emulators.common.yang_json import MEDIA_TYPE
 
 from .bootstrap_effects import Answer, Failure, Fetched, Server
 from .names import ResolveError, resolve
 
 TIMEOUT_S = 15.0  # common practice, for a mobile link: connect, and each read
-FETCH_TRIES = 6  # our choice: in a row without a byte gained
+FETCH_TRIES = 6  # our choice: in a row without a byte gained, of a transfer that was begun
+BEGIN_TRIES = 2  # our choice: of one that was never begun, since TCP tries for 15 s itself and the next mirror waits
+TOLD_EVERY_S = 10.0  # our choice: how often a long transfer is told of
 FETCH_PAUSE_S = 1.0
 CHUNK_BYTES = 64 * 1024
 MAX_ANSWER_BYTES = 8 * 1024 * 1024
+
+OnProgress = Callable[[int, int | None, float], None]
+"""Is told of a transfer under way: bytes had, bytes in all (None: not known), seconds since it began."""
+
+
+def ignore_progress(_had: int, _all: int | None, _took_s: float) -> None:
+    """Make nothing of it."""
+
 
 _Errors = (OSError, http.client.HTTPException, ValueError)
 
@@ -49,13 +60,28 @@ class _Connection(http.client.HTTPConnection):
             self.sock = self._tls.wrap_socket(self.sock, server_hostname=self.host)
 
 
+def _keep_identity() -> None:
+    """Leave the identity as it is."""
+
+
+def _ignore_retry(_server: Server, _failure: Failure) -> None:
+    """Make nothing of a request that is sent anew."""
+
+
 class HttpClient:
-    """`identity_file`: the device's certificate, its chain and key in PEM. `name_servers` tells those of the moment."""
+    """`identity_file`: the device's certificate, its chain and key in PEM; `renew` brings it up to date before each
+    connection. `name_servers` tells those of the moment. `on_retry` is told why a kept connection was given up."""
 
     def __init__(
-        self, identity_file: Path, name_servers: Callable[[], tuple[str, ...]], timeout_s: float = TIMEOUT_S
+        self,
+        identity_file: Path,
+        name_servers: Callable[[], tuple[str, ...]],
+        timeout_s: float = TIMEOUT_S,
+        renew: Callable[[], None] = _keep_identity,
+        on_retry: Callable[[Server, Failure], None] = _ignore_retry,
     ) -> None:
         self._identity_file, self._name_servers, self._timeout_s = identity_file, name_servers, timeout_s
+        self._renew, self._on_retry = renew, on_retry
         self._kept: dict[Server, _Connection] = {}
         self._reached = False
 
@@ -85,6 +111,8 @@ class HttpClient:
                     connection.close()
                     self._kept.pop(server, None)
                     failure = _classify(error, fresh)
+                    if not fresh:
+                        self._on_retry(server, failure)
                 else:
                     self._kept[server] = connection
                     return answer
@@ -107,17 +135,27 @@ class HttpClient:
             context.verify_mode = ssl.CERT_NONE
         else:
             context.load_verify_locations(cadata=trust_pem)
+            context.hostname_checks_common_name = False  # RFC 9525 §2: a Common Name is no identity
+        self._renew()
         context.load_cert_chain(self._identity_file)
         return context
 
-    def fetch(self, uri: str, sha256: bytes | None, server: Server, target: Path, max_bytes: int) -> Fetched | Failure:
+    def fetch(  # noqa: PLR0917 - what, how it is known to be right, whom to trust, where to, and how much of it
+        self,
+        uri: str,
+        sha256: bytes | None,
+        server: Server,
+        target: Path,
+        max_bytes: int,
+        on_progress: OnProgress = ignore_progress,
+    ) -> Fetched | Failure:
         """Download an image into `target`, resuming where a transfer broke, and check its SHA-256."""
         parts = urlsplit(uri)
         if parts.scheme not in ("https", "http") or not parts.hostname:
             return Failure("unsupported", f"expected an https or http URI, saw {uri}")
-        began_s, download = time.monotonic(), _Download(target, max_bytes)
+        began_s, download = time.monotonic(), _Download(target, max_bytes, on_progress)
         idle, failure = 0, Failure("connect", "not tried")
-        while idle < FETCH_TRIES:
+        while idle < (FETCH_TRIES if download.size else BEGIN_TRIES):
             had = download.size
             try:
                 for connection in self._download_connections(parts.scheme, parts.hostname, parts.port, server):
@@ -144,8 +182,9 @@ class HttpClient:
 class _Download:
     """A file that grows over several transfers of one resource (RFC 9110 §14, If-Range: §13.1.5)."""
 
-    def __init__(self, target: Path, max_bytes: int) -> None:
-        self._target, self._max_bytes = target, max_bytes
+    def __init__(self, target: Path, max_bytes: int, on_progress: OnProgress) -> None:
+        self._target, self._max_bytes, self._on_progress = target, max_bytes, on_progress
+        self._began_s = self._told_s = time.monotonic()
         self._etag: str | None = None
         self._digest = hashlib.sha256()
         self._tries = 0
@@ -174,6 +213,9 @@ class _Download:
             return Failure("protocol", f"expected Content-Range {expected}, saw {response.getheader('Content-Range')}")
         if response.status == 200:  # the whole again: another version, or no ranges there
             self.size, self._digest = 0, hashlib.sha256()
+        whole = None if response.length is None else self.size + response.length
+        if whole is not None and whole > self._max_bytes:  # known before a byte of it is paid for (RFC 9110 §8.6)
+            return Failure("space", f"expected at most {self._max_bytes} bytes (one slot), saw {whole} announced")
         etag = response.getheader("ETag")
         self._etag = etag if etag and not etag.startswith("W/") else None  # only a strong one may join parts
         with self._target.open("r+b" if self.size else "wb") as file:
@@ -184,15 +226,25 @@ class _Download:
                 file.write(chunk)
                 self._digest.update(chunk)
                 self.size += len(chunk)
+                self._tell(whole)
         if response.length:
             raise http.client.IncompleteRead(b"", response.length)
         self.complete = True
         return Failure("connect", "")
 
+    def _tell(self, whole: int | None) -> None:
+        now_s = time.monotonic()
+        if now_s - self._told_s >= TOLD_EVERY_S:
+            self._told_s = now_s
+            self._on_progress(self.size, whole, round(now_s - self._began_s, 6))
+
     def check(self, sha256: bytes | None, took_s: float) -> Fetched | Failure:
         seen = self._digest.digest()
         if sha256 is not None and seen != sha256:
-            return Failure("corrupted", f"expected SHA-256 {sha256.hex()}, saw {seen.hex()}")
+            damage = find_damage(self._target.read_bytes())
+            known = f"; by its own header {damage}" if damage else "; by its own header it is whole: another image"
+            kind = "corrupted" if damage is None else damage.reason
+            return Failure(kind, f"expected SHA-256 {sha256.hex()}, saw {seen.hex()}{known}")
         return Fetched(self.size, round(took_s, 6), self._tries - 1, seen.hex())
 
 
@@ -217,6 +269,12 @@ def parse_retry_after(value: str | None, now_s: float) -> float | None:
         return None
 
 
+def read_alert(error: ssl.SSLError) -> str | None:
+    """Return the alert that the other end sent (RFC 8446 §6.2: ``certificate expired``); None where none came."""
+    _, mark, words = (error.reason or "").partition("_ALERT_")
+    return words.lower().replace("_", " ") if mark else None
+
+
 def _classify(error: Exception, fresh: bool) -> Failure:
     text = f"{type(error).__name__}: {error}" + ("" if fresh else " (on a kept connection)")
     if isinstance(error, ResolveError):
@@ -224,7 +282,8 @@ def _classify(error: Exception, fresh: bool) -> Failure:
     if isinstance(error, ssl.SSLCertVerificationError):
         return Failure("tls", f"server certificate: {error.verify_message} (OpenSSL verify error {error.verify_code})")
     if isinstance(error, ssl.SSLError):
-        return Failure("tls", text)
+        alert = read_alert(error)
+        return Failure("tls", f"the server ends the handshake: alert {alert}" if alert else text)
     if isinstance(error, TimeoutError):
         return Failure("timeout", text)
     return Failure("connect" if isinstance(error, OSError | http.client.IncompleteRead) else "protocol", text)

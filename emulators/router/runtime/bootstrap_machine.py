@@ -16,7 +16,7 @@ the enclosing loop goes on. A configuration counts only once management was reac
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from emulators.common.conveyed import BootImage, ConveyedError, Onboarding, Redirect, parse, unwrap
@@ -70,8 +70,10 @@ class Completed:
     digest: str | None
 
 
-def bootstrap(device: Device, servers: tuple[Server, ...]) -> Generator[Effect, Any, Completed]:
-    """Run the bootstrapping sequence (RFC 8572 §5.2) until a server brought it to its end."""
+def bootstrap(
+    device: Device, servers: tuple[Server, ...], most_rounds: int | None = None
+) -> Generator[Effect, Any, Completed | None]:
+    """Run the bootstrapping sequence (RFC 8572 §5.2) until a server brought it to its end; None after `most_rounds`."""
     rounds = 0
     while True:
         for server in servers:
@@ -81,6 +83,8 @@ def bootstrap(device: Device, servers: tuple[Server, ...]) -> Generator[Effect, 
                 return run.completed
         pause_s = ROUND_PAUSES_S[min(rounds, len(ROUND_PAUSES_S) - 1)]
         rounds += 1
+        if rounds == most_rounds:
+            return None
         yield Note("round.ended", f"no server brought bootstrap to its end; next round in {pause_s:g} s")
         yield Sleep(pause_s)
 
@@ -91,10 +95,13 @@ class _Run:
     def __init__(self, device: Device) -> None:
         self._device = device
         self._verbose = False
+        self._anchors: list[str] = []
         self.completed: Completed | None = None
 
     def try_server(self, server: Server, depth: int) -> Steps:
         """Process one server, and those that it redirects to."""
+        if server.trust_pem is not None and server.trust_pem not in self._anchors:
+            self._anchors.append(server.trust_pem)
         artifact = yield from self._get_data(server)
         if artifact is None:
             return False
@@ -130,10 +137,12 @@ class _Run:
 
     def _ask(self, server: Server, rpc: str, members: dict[str, Any]) -> Generator[Effect, Any, Answer | Failure]:
         """Invoke an RPC; where the server says when to come back (RFC 9110 §10.2.3), come back."""
-        for _ in range(MAX_RETRIES):
+        for tries in range(MAX_RETRIES + 1):
             answer: Answer | Failure = yield Ask(server, OPERATIONS + rpc, {INPUT: members})
             if not isinstance(answer, Answer) or answer.status not in (429, 503) or answer.retry_after_s is None:
                 return answer
+            if tries == MAX_RETRIES:
+                break
             pause_s = min(answer.retry_after_s, MAX_RETRY_AFTER_S)
             yield Note("deferred", f"{server}: {answer.status}, again in {pause_s:g} s")
             yield Sleep(pause_s)
@@ -184,7 +193,9 @@ class _Run:
         yield from self._tell(server, "boot-image-mismatch", f"running {device.os_name} {device.os_version}")
         problems = []
         for uri in image.download_uris:
-            fetched: Fetched | Failure = yield Fetch(uri, image.sha256, server)
+            # §5.3: trusted is who an anchor answers for that the device has had, or learnt from a trusted server
+            lender = replace(server, trust_pem="\n".join(self._anchors))
+            fetched: Fetched | Failure = yield Fetch(uri, image.sha256, lender)
             problem = fetched if isinstance(fetched, Failure) else (yield Install(image.os_version))
             if not isinstance(problem, Failure):
                 yield from self._report(server, "boot-image-installed-rebooting", f"{image.os_name} {image.os_version}")

@@ -64,16 +64,19 @@ class BootstrapShell:
         self._console, self._client, self._flash = console, client, flash
         self._slot_bytes, self._configurer = slot_bytes, configurer
         self._digest: str | None = None
+        self._uri, self._sha256 = "", b""
+        self._refused: dict[bytes, Failure] = {}
+        """Images, by SHA-256, that were whole and yet may not be started: fetching them again would change nothing."""
 
-    def run(self, device: Device, servers: tuple[Server, ...]) -> Completed:
-        """Run bootstrap to its end."""
-        steps = bootstrap(device, servers)
+    def run(self, device: Device, servers: tuple[Server, ...], most_rounds: int | None = None) -> Completed | None:
+        """Run bootstrap to its end; None where `most_rounds` did not bring it there."""
+        steps = bootstrap(device, servers, most_rounds)
         result: Any = None
         while True:
             try:
                 effect = steps.send(result)
             except StopIteration as end:
-                completed: Completed = end.value
+                completed: Completed | None = end.value
                 return completed
             result = self._carry_out(effect)
 
@@ -100,18 +103,50 @@ class BootstrapShell:
         return answer
 
     def _fetch(self, effect: Fetch) -> Fetched | Failure:
+        self._uri, self._sha256 = effect.uri, effect.sha256 or b""
+        if (refused := self._refused.get(self._sha256)) is not None:
+            return self._fail_image(refused)
+        resting = self._find_rest(effect.sha256)
+        if resting is not None:
+            return self._fail_image(resting)
         target = self._flash / INCOMING
-        fetched = self._client.fetch(effect.uri, effect.sha256, effect.server, target, self._slot_bytes)
-        if isinstance(fetched, Fetched):
-            facts = {"bytes": fetched.bytes, "took_s": fetched.took_s, "resumes": fetched.resumes}
-            self._console.emit("image.fetched", **facts, sha256=fetched.sha256, verified=effect.sha256 is not None)
+        fetched = self._client.fetch(
+            effect.uri, effect.sha256, effect.server, target, self._slot_bytes, self._tell_progress
+        )
+        if isinstance(fetched, Failure):
+            return self._fail_image(fetched)
+        facts = {"bytes": fetched.bytes, "took_s": fetched.took_s, "resumes": fetched.resumes, "uri": effect.uri}
+        self._console.emit("image.fetched", **facts, sha256=fetched.sha256, verified=effect.sha256 is not None)
         return fetched
+
+    def _find_rest(self, sha256: bytes | None) -> Failure | None:
+        """Return why an image is not to be fetched just now: its trial failed, and it must rest."""
+        if sha256 is None:
+            return None
+        try:
+            known = ask_loader("may_try", sha256=sha256.hex())
+        except ControlError as error:
+            return Failure("install", str(error))
+        rest_s, failures = float(known["rest_s"]), known["failures"]
+        if not rest_s:
+            return None
+        return Failure("given_up", f"its trial failed ({failures} in a row); it may be tried again in {rest_s:.0f} s")
+
+    def _tell_progress(self, had: int, whole: int | None, took_s: float) -> None:
+        self._console.emit("image.progressed", uri=self._uri, bytes=had, whole=whole, took_s=took_s)
+
+    def _fail_image(self, failure: Failure) -> Failure:
+        self._console.emit("image.failed", uri=self._uri, reason=failure.kind, detail=failure.detail)
+        return failure
 
     def _install(self, effect: Install) -> Done | Failure:
         try:
             answer = ask_loader("install", path=str(self._flash / INCOMING), release=effect.release)
         except ControlError as error:
-            return Failure("install", str(error))
+            failure = Failure(error.reason or "install", str(error))
+            if error.reason is not None and self._sha256:
+                self._refused[self._sha256] = failure
+            return self._fail_image(failure)
         return Done(digest=str(answer["release"]))
 
     def _reboot(self, effect: Reboot) -> None:
@@ -123,11 +158,8 @@ class BootstrapShell:
         if self._configurer is None:
             return Failure("unsupported", "this release does not apply configurations; it must be upgraded first")
         try:
-            config = parse_config(effect.document)
-        except ValueError as error:
-            return Failure("config", f"the configuration does not have the shape that it must have: {error}")
-        try:
             self._configurer.apply(effect.document)
+            config = parse_config(effect.document)
         except Exception as error:  # ApplyError, or a bug in a part of it: the device must go on either way
             return Failure("config", f"{type(error).__name__}: {error}")
         self._client.drop()  # what comes next must go over the new configuration

@@ -5,6 +5,11 @@ NOT rely on NTP for time during bootstrap, since NTP is not authenticated. This 
 do: without a right clock no server certificate is valid (RFC 5280 §6.1.3), and the bench's carrier is the only one who
 could forge it. So the time is trusted no further than for that.
 
+Where no time server answers, the device goes on asking and does not bootstrap. §9.1 would have a device whose clock
+cannot be made right take certificates for ever valid; this one does not, since that would make every old key of a
+server good again at the one moment when the device believes whatever that server says, and since its tunnel and logs
+need the time anyway.
+
 chronyd runs under the same clock as we do and only measures; the offset is written to the clock's file in place.
 """
 

@@ -1,7 +1,8 @@
 """The Ethernet uplink: udhcpc on ``fixed``. Layer: firmware, I/O; `parse_*` are pure.
 
 udhcpc does RFC 2131 and runs emulators/common/udhcpc_event.sh at each event, which prints it; a thread here reads that.
-Without a lease the interface has no address (RFC 2131 section 4.4.5).
+Without a lease the interface has no address (RFC 2131 section 4.4.5). Whoever pulls the cable ends the lease's use, and
+once there is a cable again it is asked for anew: it may be another network (RFC 2131 section 3.7).
 
 Not here: routes and the choice between uplinks (uplinks.py).
 """
@@ -24,6 +25,8 @@ INTERFACE = "fixed"
 SCRIPT = Path(service.__file__).with_name("udhcpc_event.sh")
 ETHERNET_MTU_BYTES = 1500
 RESTART_S = 2.0
+CARRIER = Path(f"/sys/class/net/{INTERFACE}/carrier")
+CARRIER_LOOK_S = 0.25
 # Three DISCOVERs 4 s apart (RFC 2131 section 4.1's first interval), then after 20 s again, for ever.
 COMMAND = ("udhcpc", "-f", "-i", INTERFACE, "-s", str(SCRIPT), "-t", "3", "-T", "4", "-A", "20", "-O", "mtu", "-V", "")
 
@@ -58,12 +61,23 @@ class Ethernet:
         self._on_state = on_state
         self._stopping = threading.Event()
         self._process: subprocess.Popen[str] | None = None
+        self._replugged = threading.Event()
+
+    kind = "ethernet"
+
+    def start_over(self) -> None:
+        """Give up the lease and ask for another, from anybody (RFC 2131 section 4.4.1)."""
+        self._replugged.set()
+        if self._process is not None:
+            self._process.terminate()
 
     def start(self) -> None:
         threading.Thread(target=self._run, name="dhcp", daemon=True).start()
+        threading.Thread(target=self._watch_carrier, name="carrier", daemon=True).start()
 
     def stop(self) -> None:
         self._stopping.set()
+        self._replugged.set()
         if self._process is not None:
             self._process.terminate()
 
@@ -79,7 +93,19 @@ class Ethernet:
             code = self._process.wait()
             if not self._stopping.is_set():
                 log(f"udhcpc ended with code {code}")
-                self._stopping.wait(RESTART_S)
+                self._replugged.wait(RESTART_S)
+                self._replugged.clear()
+
+    def _watch_carrier(self) -> None:
+        had_carrier = True
+        while not self._stopping.wait(CARRIER_LOOK_S):
+            has_carrier = find_carrier()
+            if had_carrier and not has_carrier:
+                self._on_event("nocarrier", {})
+            elif has_carrier and not had_carrier and self._process is not None:
+                self._replugged.set()
+                self._process.terminate()
+            had_carrier = has_carrier
 
     def _on_event(self, event: str, values: dict[str, str]) -> None:
         if event in ("bound", "renew"):
@@ -87,7 +113,15 @@ class Ethernet:
             run(["ip", "addr", "replace", address, "dev", INTERFACE])
             run(["ip", "link", "set", "dev", INTERFACE, "mtu", str(state.mtu), "up"])
             self._on_state("ethernet", state, "")
-        elif event in ("deconfig", "leasefail", "nak"):
+        elif event in ("deconfig", "leasefail", "nak", "nocarrier"):
             run(["ip", "addr", "flush", "dev", INTERFACE])
             run(["ip", "link", "set", "dev", INTERFACE, "up"])
-            self._on_state("ethernet", None, f"DHCP {event}")
+            self._on_state("ethernet", None, "no carrier" if event == "nocarrier" else f"DHCP {event}")
+
+
+def find_carrier() -> bool:
+    """Say whether there is a cable with somebody at its other end."""
+    try:
+        return CARRIER.read_text().strip() == "1"
+    except OSError:  # the interface is not up, or not there yet
+        return False

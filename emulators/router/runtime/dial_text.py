@@ -9,6 +9,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
+UNKNOWN_SIGNAL = 255  # not known or not detectable: TS 27.007 clause 8.69
+
 
 @dataclass(frozen=True, slots=True)
 class ApnPlan:
@@ -92,3 +94,22 @@ def parse_grant(apn: str, values: tuple[str, ...]) -> Grant | None:
     servers = tuple(v for v in values[5:7] if v)
     mtu = int(values[11]) if len(values) > 11 and values[11].isdigit() else None
     return Grant(apn, f"{'.'.join(parts[:4])}/{prefix}", gateway, servers, mtu)
+
+
+def parse_signal(cesq: tuple[str, ...], ports: tuple[str, ...]) -> dict[str, Any] | None:
+    """Read +CESQ (TS 27.007 clause 8.69: RSRQ is the fifth value, RSRP the sixth) and the RSRP at each antenna port.
+
+    Bins count by their lower edge; None is "not known". The whole is None where +CESQ did not come as it should.
+    """
+    if len(cesq) < 6 or not all(v.isdigit() for v in (*cesq, *ports)):
+        return None
+    rsrq, rsrp = int(cesq[4]), int(cesq[5])
+    return {
+        "rsrp_dbm": _to_dbm(rsrp),
+        "rsrq_db": None if rsrq == UNKNOWN_SIGNAL else rsrq / 2 - 20,
+        "ports_dbm": [_to_dbm(int(port)) for port in ports],
+    }
+
+
+def _to_dbm(rsrp: int) -> float | None:
+    return None if rsrp == UNKNOWN_SIGNAL else float(rsrp - 141)

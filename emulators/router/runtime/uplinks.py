@@ -1,21 +1,20 @@
-"""Which uplink the device uses: order, health, failover. Layer: firmware, I/O; `Choice` is pure.
+"""Which uplink the device uses: order, health, failover. Layer: firmware, I/O.
 
 Every uplink that stands has a default route of its own; its metric is its place in the order, so a health check bound
 to the interface (SO_BINDTODEVICE, by ``ping -I``) finds its way over that uplink and no other. One that fails its
 health check keeps its route at a worse metric, so that it can be found well again. The kernel's VRF is not needed.
 
 Law: `on_change` is called outside of all locks, in order, only when what the device uses has changed.
-Not here: the uplinks themselves (cellular.py, dhcp_client.py).
+Not here: the uplinks themselves (cellular.py, dhcp_client.py), which one is to be used (uplink_choice.py).
 """
 
 from __future__ import annotations
 
-import os
 import queue
-import subprocess
 import threading
+import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 from typing import Any, Protocol
 
 from emulators.common.service import Console, log
@@ -23,13 +22,18 @@ from emulators.common.supervise import DaemonError, run
 
 from .cellular import Cellular
 from .dhcp_client import Ethernet
+from .names import ResolveError, resolve
+from .overlap import find_overlap
+from .path_mtu import find_path_mtu
+from .pings import ping
+from .uplink_choice import RECOVERIES, Choice
 from .uplink_state import UplinkState
 
-__all__ = ["Choice", "UplinkManager", "UplinkState"]
+__all__ = ["RECOVERIES", "Choice", "UplinkManager", "UplinkState", "ping"]
 
-METRIC_STEP, METRIC_SICK = 10, 1000
-RECOVERIES = 2  # answers in a row that make a sick uplink well again; common practice
-PING_WAIT_S = 1
+PMTU_RAISE_S = 600.0  # RFC 8899 section 5.1.1, PMTU_RAISE_TIMER: when a narrow path is tried for more again
+ANOTHER_S = 60.0  # our choice: how long an address that cannot be used is borne with before another is asked for
+FIT_PATIENCE_S = 30.0  # our choice: whoever waits for an uplink waits no longer for its size than this
 
 
 class HealthCheck(Protocol):
@@ -41,47 +45,6 @@ class HealthCheck(Protocol):
     def interval_s(self) -> float: ...
     @property
     def failures(self) -> int: ...
-
-
-@dataclass(slots=True)
-class Choice:
-    """Pure: the uplinks that stand, their health, and so the one to use."""
-
-    order: tuple[str, ...]
-    states: dict[str, UplinkState] = field(default_factory=dict)
-    misses: dict[str, int] = field(default_factory=dict)
-    answers: dict[str, int] = field(default_factory=dict)
-    sick: set[str] = field(default_factory=set)
-
-    def set_state(self, kind: str, state: UplinkState | None) -> None:
-        """An uplink came (or came anew) or went. A new one counts as well."""
-        self.states.pop(kind, None)
-        self.sick.discard(kind)
-        self.misses[kind] = self.answers[kind] = 0
-        if state is not None:
-            self.states[kind] = state
-
-    def take_answer(self, kind: str, *, answered: bool, failures: int) -> bool:
-        """Count one health check. Returns whether the uplink's health changed."""
-        if kind not in self.states:
-            return False
-        self.misses[kind] = 0 if answered else self.misses[kind] + 1
-        self.answers[kind] = self.answers[kind] + 1 if answered else 0
-        was_sick = kind in self.sick
-        if not was_sick and self.misses[kind] >= failures:
-            self.sick.add(kind)
-        elif was_sick and self.answers[kind] >= RECOVERIES:
-            self.sick.discard(kind)
-        return was_sick != (kind in self.sick)
-
-    def metric(self, kind: str) -> int:
-        """Return the metric of an uplink's default route: its place, sick ones behind all well ones."""
-        return (self.order.index(kind) + 1) * METRIC_STEP + (METRIC_SICK if kind in self.sick else 0)
-
-    def current(self) -> UplinkState | None:
-        """Return the uplink to use: the first well one, else the first that stands at all."""
-        standing = [kind for kind in self.order if kind in self.states]
-        return self.states[min(standing, key=self.metric)] if standing else None
 
 
 class UplinkManager:
@@ -102,16 +65,30 @@ class UplinkManager:
         self._told: UplinkState | None = None
         self._news: queue.Queue[UplinkState | None] = queue.Queue()
         self._health: HealthCheck | None = None
+        self._servers = [str(server["address"]) for server in first_boot.get("bootstrap", ())]
+        self._name_servers = tuple(first_boot.get("name_servers", ()))
+        self._offered: dict[str, UplinkState] = {}
+        """Each uplink as its provider told of it: its own link's MTU, not the path's."""
+        self._inside: tuple[str, ...] = ()
+        """The branch's own networks: no uplink may lie in one."""
+        self._unusable: dict[str, str] = {}
+        """Uplink to the address that it cannot be used with: another is asked for."""
+        self._measures = True
+        self._fitting: set[str] = set()
+        self._fitted_s: dict[str, float] = {}
         self._stopping = threading.Event()
-        self._metrics: dict[str, int] = {}
+        self._metrics: dict[str, tuple[int, int]] = {}
+        """Metric and MTU of each uplink's default route."""
         self._parts: list[Cellular | Ethernet] = []
         if "cellular" in kinds:
             self._parts.append(Cellular(first_boot, hardware, waits, console, self._on_state))
         if "ethernet" in kinds:
             self._parts.append(Ethernet(self._on_state))
 
-    def start(self) -> None:
-        """Start all uplinks and the health check, in threads."""
+    def start(self, *, measures: bool = True) -> None:
+        """Start all uplinks and the health check, in threads. With `measures` false no path is measured before
+        `measure_paths`."""
+        self._measures = measures
         for part in self._parts:
             part.start()
         threading.Thread(target=self._tell, name="uplink-news", daemon=True).start()
@@ -128,13 +105,22 @@ class UplinkManager:
             return self._choice.current()
 
     def wait_up(self, timeout_s: float) -> UplinkState:
-        """Block until there is an uplink. Raises: TimeoutError."""
+        """Block until there is an uplink, and it is known how large a packet it carries. Raises: TimeoutError."""
         with self._changed:
             self._changed.wait_for(lambda: self._choice.current() is not None, timeout_s)
+            self._changed.wait_for(self._is_fitted, FIT_PATIENCE_S)
             state = self._choice.current()
         if state is None:
             raise TimeoutError(f"no uplink within {timeout_s:g} s")
         return state
+
+    def measure_paths(self) -> None:
+        """Find out what each uplink's path carries, from now on; block until it is known of the one in use."""
+        with self._changed:
+            self._measures = True
+            for kind in self._offered:
+                self._begin_fit(kind)
+            self._changed.wait_for(self._is_fitted, FIT_PATIENCE_S)
 
     def set_health(self, health: HealthCheck | None) -> None:
         """Judge health by this from now on; None stops judging (all that stand are well)."""
@@ -143,6 +129,25 @@ class UplinkManager:
             if health is None:
                 self._choice.sick.clear()
                 self._settle()
+
+    def choose_beside(self, networks: Sequence[str]) -> UplinkState | None:
+        """Return the uplink to use once the branch has these networks; the one in use where none can be used then."""
+        with self._changed:
+            usable = [s for s in self._choice.states.values() if find_overlap(s, networks) is None]
+            for state in self._choice.states.values():
+                if state not in usable:
+                    self._ask_for_another(state)
+            return min(usable, key=lambda s: self._choice.metric(s.kind), default=self._choice.current())
+
+    def set_inside(self, networks: Sequence[str]) -> None:
+        """Use no uplink that lies in one of these networks from now on."""
+        with self._changed:
+            self._inside = tuple(networks)
+            states = tuple(self._offered.values())
+        for state in states:
+            if (reason := find_overlap(state, networks)) is not None:
+                self._refuse(state, reason)
+                self._on_state(state.kind, None, reason)
 
     def set_order(self, order: Sequence[str]) -> None:
         """Prefer the uplinks in this order. Those that it does not name come last; unknown ones are left out."""
@@ -154,12 +159,39 @@ class UplinkManager:
 
     # ------------------------------------------------------------ news from the uplinks
 
+    def _refuse(self, state: UplinkState, reason: str) -> None:
+        """Have no address on an uplink that lies in a network of the branch's own."""
+        self._console.emit("uplink.refused", uplink=state.kind, address=state.address, reason=reason)
+        run(["ip", "addr", "flush", "dev", state.interface])
+        self._ask_for_another(state)
+
+    def _ask_for_another(self, state: UplinkState) -> None:
+        """Ask the provider for another address, after a while: what gave the wrong one may not be mended at once."""
+        if state.kind not in self._unusable:
+            timer = threading.Timer(ANOTHER_S, self._start_over, (state.kind,))
+            timer.daemon = True
+            timer.start()
+        self._unusable[state.kind] = state.address
+
+    def _start_over(self, kind: str) -> None:
+        if self._unusable.pop(kind, None) is not None and not self._stopping.is_set():
+            next(part for part in self._parts if part.kind == kind).start_over()
+
     def _on_state(self, kind: str, state: UplinkState | None, reason: str) -> None:
+        if state is not None and (overlap := find_overlap(state, self._inside)) is not None:
+            self._refuse(state, overlap)
+            state, reason = None, overlap
         with self._changed:
-            before = self._choice.states.get(kind)
+            before = self._offered.get(kind)
             if before == state:  # a renewal, or a loss of what was not there
                 return
             self._choice.set_state(kind, state)
+            self._offered.pop(kind, None)
+            if state is not None:
+                if self._unusable.get(kind) != state.address:
+                    self._unusable.pop(kind, None)
+                self._offered[kind] = state
+                self._begin_fit(kind)
             if before is not None:
                 self._console.emit("uplink.down", uplink=kind, reason=reason or "address changed")
                 self._metrics.pop(kind, None)
@@ -179,17 +211,17 @@ class UplinkManager:
         self._changed.notify_all()
 
     def _set_route(self, kind: str, state: UplinkState) -> None:
-        metric = self._choice.metric(kind)
+        wanted = (self._choice.metric(kind), state.mtu)
         before = self._metrics.get(kind)
-        if before == metric:
+        if before == wanted:
             return
         way = ["via", state.gateway] if state.gateway else []
         route = ["default", *way, "dev", state.interface]
         try:
-            run(["ip", "route", "replace", *route, "metric", str(metric)])
-            if before is not None:
-                run(["ip", "route", "del", *route, "metric", str(before)])
-            self._metrics[kind] = metric
+            run(["ip", "route", "replace", *route, "metric", str(wanted[0]), "mtu", str(wanted[1])])
+            if before is not None and before[0] != wanted[0]:
+                run(["ip", "route", "del", *route, "metric", str(before[0])])
+            self._metrics[kind] = wanted
         except DaemonError as error:
             log(f"uplinks: {error}")
 
@@ -201,6 +233,55 @@ class UplinkManager:
                 continue
             except Exception as error:  # a listener's failure must not end the news
                 log(f"uplinks: listener: {type(error).__name__}: {error}")
+
+    # ------------------------------------------------------------ what the path carries
+
+    def _is_fitted(self) -> bool:
+        current = self._choice.current()
+        return current is None or current.kind not in self._fitting
+
+    def _begin_fit(self, kind: str) -> None:
+        """Find out in a thread of its own what an uplink's path carries. Called with the lock held."""
+        if self._measures and kind not in self._fitting:
+            self._fitting.add(kind)
+            threading.Thread(target=self._fit, args=(kind,), name=f"path-{kind}", daemon=True).start()
+
+    def _fit(self, kind: str) -> None:
+        with self._changed:
+            offered = self._offered.get(kind)
+        carried = None
+        try:
+            if offered is not None:
+                carried = find_path_mtu(offered.interface, self._find_target(offered), offered.mtu)
+        except (ResolveError, OSError) as error:
+            log(f"uplinks: the path of {kind} was not measured: {error}")
+        finally:
+            with self._changed:
+                self._fitting.discard(kind)
+                self._fitted_s[kind] = time.monotonic()
+                if offered is not None and self._offered.get(kind) == offered:
+                    self._adopt_size(kind, carried)
+                elif kind in self._offered:  # another one meanwhile
+                    self._begin_fit(kind)
+                self._changed.notify_all()
+
+    def _adopt_size(self, kind: str, carried: int | None) -> None:
+        state = self._choice.states[kind]
+        if carried is None or carried == state.mtu:
+            return
+        self._choice.states[kind] = replace(state, mtu=carried)
+        event = "path.narrowed" if carried < state.mtu else "path.widened"
+        self._console.emit(event, uplink=kind, mtu=carried, was=state.mtu)
+        self._settle()
+
+    def _find_target(self, state: UplinkState) -> str:
+        """Return an address to try: the health check's, else a bootstrap server's. Raises: ResolveError."""
+        if self._health is not None:
+            return self._health.target
+        servers = self._name_servers or state.name_servers
+        if not self._servers:
+            raise ResolveError("no server is known")
+        return resolve(self._servers[0], servers)[0]
 
     # ------------------------------------------------------------ health
 
@@ -214,19 +295,12 @@ class UplinkManager:
                 continue
             with self._changed:
                 states = dict(self._choice.states)
+                for kind in states:
+                    if time.monotonic() - self._fitted_s.get(kind, 0.0) > PMTU_RAISE_S:
+                        self._begin_fit(kind)
             for kind, state in states.items():
                 answered = ping(state.interface, health.target)
                 with self._changed:
                     if self._choice.take_answer(kind, answered=answered, failures=health.failures):
                         log(f"uplinks: {kind} is {'sick' if kind in self._choice.sick else 'well'}")
                         self._settle()
-
-
-def ping(interface: str, target: str) -> bool:
-    """Say whether `target` answers one ICMP echo sent by way of `interface`.
-
-    Without the preload of the device's clock: kernel time stamps do not follow it.
-    """
-    command = ["ping", "-n", "-q", "-c", "1", "-W", str(PING_WAIT_S), "-I", interface, target]
-    environment = {k: v for k, v in os.environ.items() if k != "LD_PRELOAD"}
-    return subprocess.run(command, capture_output=True, env=environment, check=False).returncode == 0

@@ -17,15 +17,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from emulators.common.charon import choose_means
-from emulators.common.device_config import DeviceConfig, digest_config, parse_config
+from emulators.common.device_config import DeviceConfig, digest_config
 from emulators.common.service import log
 from emulators.common.supervise import write_private
 from emulators.common.swanctl import Means
 
 from .base import ApplyError, Emitter, Ground, Situation, find_tunnel_mtu, ignore_change
-from .check import check_config
+from .check_uplink import check_uplink
 from .deployment import Deployment
 from .device_log import note
+from .document import read_document
 from .parts import discover_parts
 
 if TYPE_CHECKING:
@@ -61,21 +62,32 @@ class Applier:
 
     def apply(self, document: bytes, uplink: UplinkState | None) -> None:
         """Replace what runs by this document. Raises: ApplyError, and then what ran before runs again."""
+        digest = digest_config(document)
         with self._lock:
-            began, before = time.monotonic(), self._document
+            began = time.monotonic()
             self._uplink = uplink
-            config = _read(document)
-            self._drop()
             try:
-                self._deploy(document, config)
-            except ApplyError:
-                if before is not None:
-                    self._deploy(before, _read(before))
+                self._replace(document, uplink)
+            except ApplyError as error:
+                self._console.emit(
+                    "config.refused", digest=digest, section=error.section, reason=error.reason, why=error.why
+                )
+                _note(syslog.LOG_WARNING, f"configuration {digest[:16]} refused: {error}")
                 raise
             took_s = round(time.monotonic() - began, 3)
-        digest = digest_config(document)
         self._console.emit("config.applied", digest=digest, took_s=took_s)
         _note(syslog.LOG_NOTICE, f"configuration {digest[:16]} applied in {took_s:.2f} s")
+
+    def _replace(self, document: bytes, uplink: UplinkState | None) -> None:
+        config, before = read_document(document), self._document
+        check_uplink(config, uplink)
+        self._drop()
+        try:
+            self._deploy(document, config)
+        except ApplyError:
+            if before is not None:
+                self._deploy(before, read_document(before))
+            raise
 
     def confirm(self) -> None:
         """Make what runs the last good configuration."""
@@ -91,12 +103,13 @@ class Applier:
         """
         with self._lock:
             digest = digest_config(self._document) if self._document is not None else ""
-            self._console.emit("config.rolled_back", digest=digest, reason=reason)
+            good = self._find_last_good()
+            to = digest_config(good) if good is not None else None
+            self._console.emit("config.rolled_back", digest=digest, to=to, reason=reason)
             _note(syslog.LOG_WARNING, f"configuration {digest[:16]} rolled back: {reason}")
             self._drop()
-            good = self._find_last_good()
             if good is not None:
-                self._deploy(good, _read(good))
+                self._deploy(good, read_document(good))
 
     def restore(self, uplink: UplinkState | None) -> bool:
         """At boot: run the last good configuration. False when there is none. Raises: ApplyError."""
@@ -142,15 +155,6 @@ class Applier:
 
     def _find_last_good(self) -> bytes | None:
         return self._last_good.read_bytes() if self._last_good.exists() else None
-
-
-def _read(document: bytes) -> DeviceConfig:
-    try:
-        config = parse_config(document)
-    except (ValueError, UnicodeDecodeError) as error:
-        raise ApplyError(getattr(error, "path", "document"), str(error)) from error
-    check_config(config)
-    return config
 
 
 def _note(priority: int, text: str) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from ipaddress import IPv4Interface
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from emulators.common.charon import cap_inner
 from emulators.common.device_config import DeviceConfig, Segment
@@ -33,11 +33,15 @@ Files = Mapping[str, str]
 """Path to text. Every path is below /run: the root file system is read-only, as a device's is."""
 
 
-class ApplyError(RuntimeError):
-    """A configuration could not be applied. `section` is the part of the document to look at."""
+Why = Literal["newer_release", "refused", "failed"]
 
-    def __init__(self, section: str, reason: str) -> None:
-        self.section, self.reason = section, reason
+
+class ApplyError(RuntimeError):
+    """A configuration could not be applied. `section` is the part of the document to look at. `why`: this release does
+    not know what the document asks for; knows it, and refuses it; or finds nothing wrong, and it will not run."""
+
+    def __init__(self, section: str, reason: str, why: Why = "refused") -> None:
+        self.section, self.reason, self.why = section, reason, why
         super().__init__(f"{section}: {reason}")
 
 

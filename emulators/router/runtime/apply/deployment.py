@@ -68,7 +68,7 @@ class Deployment:
         except ApplyError as error:
             return error
         except Exception as error:  # a part's bug, too, must undo the whole
-            fault = ApplyError(part.section, f"{part.name}: {error}")
+            fault = ApplyError(part.section, f"{part.name}: {error}", "failed")
             fault.__cause__ = error
             return fault
         with self._lock:

@@ -3,14 +3,19 @@
 Two threads: one listens to charon and turns what it says into the device's state; the other asks for the tunnel
 whenever there is none and an uplink, for ever, with pauses that grow. The gateway's name is asked for anew each time,
 of the resolvers that the uplink or the configuration names, and charon is given an address: the system's resolver
-would only be the engine's. Not here: the connection's text (connection.py).
+would only be the engine's. Each request that goes unanswered is a reason to ask for the name again: a gateway that has
+moved is followed at once. Where nothing answers on port 500, the next try begins on 4500 (RFC 7296 section 2.23: the
+initiator may), and the one after that on 500 again: some networks let only one of them pass.
+
+Why there is no tunnel is told as `tunnel.failed`. Not here: the connection's text (connection.py), charon's words
+(tunnel_failures.py).
 """
 
 from __future__ import annotations
 
 import syslog
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Any
@@ -27,9 +32,11 @@ from emulators.common.swanctl import CHILD, CONNECTION, Means, name_esp
 from emulators.common.vici_client import Charon, CharonError
 from emulators.common.vici_events import is_up, sections
 
+from ..uplinks import ping
 from .base import Ground, Situation, address_of, choose_name_servers, find_tunnel_mtu
-from .connection import build_connection, judge_sas
+from .connection import IKE_PORT, NAT_PORT, REST, build_connection, find_left_out, judge_sas
 from .device_log import note
+from .tunnel_failures import INIT, NO_ANSWER, Failure, FailureReader, Unanswered
 
 if TYPE_CHECKING:
     from ..uplink_state import UplinkState
@@ -68,7 +75,12 @@ class TunnelKeeper:
         self._charon = Charon()
         self._stopping, self._wake = threading.Event(), threading.Event()
         self._up, self._tries = False, 0
-        self._loaded: str | None = None
+        self._port = IKE_PORT
+        self._loaded: tuple[str, int] | None = None
+        """Address and port of the connection that charon has."""
+        self._reader = FailureReader()
+        self._is_unanswered = False
+        self._silence: Failure | None = None
 
     def start(self) -> None:
         """Load what charon must know and begin. Raises: CharonError, DaemonError."""
@@ -82,11 +94,23 @@ class TunnelKeeper:
         self._wake.set()
         self._note(is_up_now=False)
 
+    def on_line(self, line: str) -> None:
+        """Take notice of a line of charon's log (in the thread that reads it)."""
+        said = self._reader.feed(line)
+        if isinstance(said, Unanswered):
+            self._is_unanswered = True
+            self._wake.set()
+        elif said is not None and said.reason == NO_ANSWER:
+            self._silence = said  # more is to be found out first, in the thread that may wait
+            self._wake.set()
+        elif said is not None:
+            self._tell(said)
+
     def on_situation(self, situation: Situation) -> None:
         """Take notice of another uplink: the SA that ran over the old one is dropped."""
         if situation.uplink == self._uplink:
             return
-        self._uplink, self._tries = situation.uplink, 0
+        self._uplink, self._tries, self._port = situation.uplink, 0, IKE_PORT
         try:
             self._charon.terminate(CONNECTION)
             set_tunnel_mtu(find_tunnel_mtu(self._config, self._uplink, self._means))
@@ -153,7 +177,8 @@ class TunnelKeeper:
         priority = syslog.LOG_NOTICE if is_up_now else syslog.LOG_WARNING
         note(priority, f"tunnel to {self._config.tunnel.remote_id} is {'up' if is_up_now else 'down'}")
         self._ground.change(tunnel_up=is_up_now)
-        self._ground.console.emit("tunnel.up" if is_up_now else "tunnel.down")
+        gateway = self._loaded[0] if self._loaded else None
+        self._ground.console.emit("tunnel.up" if is_up_now else "tunnel.down", gateway=gateway)
         self._ground.on_tunnel(is_up_now)
         self._tries = 0
         self._wake.set()
@@ -166,22 +191,75 @@ class TunnelKeeper:
             if self._stopping.is_set():
                 return
             try:
+                self._look_into_silence()
                 pause_s = self._step()
-            except (CharonError, DaemonError, ResolveError) as error:
+            except ResolveError as error:
+                self._tell(Failure("name_unresolved", "", str(error)))
+                pause_s = self._next_pause()
+            except (CharonError, DaemonError) as error:
                 log(f"tunnel: {error}")
                 pause_s = self._next_pause()
 
     def _step(self) -> float:
         """Ask for the tunnel if there is none. Returns how long to wait, in seconds."""
-        if self._uplink is None or judge_sas(self._charon.list_sas()) != "idle":
+        is_unanswered, self._is_unanswered = self._is_unanswered, False
+        if self._uplink is None:
             return LOOK_S
-        gateway = resolve_gateway(self._config.tunnel.gateway, choose_name_servers(self._config, self._uplink))
-        if gateway != self._loaded:
+        sas = self._charon.list_sas()
+        standing = judge_sas(sas)
+        if standing != "idle" and not (is_unanswered and self._has_moved()):
+            return self._ask_for_rest(sas) if standing == "up" else LOOK_S
+        gateway = self._resolve()
+        if (gateway, self._port) != self._loaded:
             self._ground.change(gateways=(gateway,))
-            self._charon.load_connection(CONNECTION, build_connection(self._config.tunnel, gateway, self._means))
-            self._loaded = gateway
+            connection = build_connection(self._config.tunnel, gateway, self._means, self._port)
+            self._charon.load_connection(CONNECTION, connection)
+            self._loaded = gateway, self._port
         self._charon.initiate(CHILD, CONNECTION)
         return self._next_pause()
+
+    def _ask_for_rest(self, sas: Sequence[Mapping[str, Any]]) -> float:
+        """Ask anew for networks that the gateway left out, beside what there is. Returns how long to wait, seconds."""
+        rest = find_left_out(sas, self._config.tunnel.local_subnets)
+        if not rest or self._loaded is None:
+            return LOOK_S
+        log(f"tunnel: the gateway leaves {', '.join(rest)} out")
+        gateway, port = self._loaded
+        connection = build_connection(self._config.tunnel, gateway, self._means, port, rest)
+        self._charon.load_connection(CONNECTION, connection)
+        self._charon.initiate(REST, CONNECTION)
+        return PAUSES_S[-1]
+
+    def _resolve(self) -> str:
+        return resolve_gateway(self._config.tunnel.gateway, choose_name_servers(self._config, self._uplink))
+
+    def _has_moved(self) -> bool:
+        """Say whether the gateway's name leads elsewhere now; then what there is with the old address is dropped."""
+        with suppress(ResolveError):
+            gateway = self._resolve()
+            if self._loaded is not None and gateway != self._loaded[0]:
+                log(f"tunnel: the gateway has moved from {self._loaded[0]} to {gateway}")
+                self._charon.terminate(CONNECTION)
+                return True
+        return False
+
+    def _look_into_silence(self) -> None:
+        """Tell of a request that was given up: does the gateway answer an echo (RFC 1122 section 3.2.2.6: every host
+        must)? Where not even IKE's first request was answered, begin on the other port from now on."""
+        silence, self._silence = self._silence, None
+        uplink, loaded = self._uplink, self._loaded
+        if silence is None or uplink is None or loaded is None:
+            return
+        self._tell(silence, port=loaded[1], echo="answered" if ping(uplink.interface, loaded[0]) else "silent")
+        if silence.exchange == INIT:
+            self._port = NAT_PORT if loaded[1] == IKE_PORT else IKE_PORT
+
+    def _tell(self, failure: Failure, **more: Any) -> None:
+        facts = {"gateway": self._loaded[0] if self._loaded else None, **more}
+        self._ground.console.emit(
+            "tunnel.failed", reason=failure.reason, exchange=failure.exchange, detail=failure.detail, **facts
+        )
+        note(syslog.LOG_WARNING, f"no tunnel to {self._config.tunnel.remote_id}: {failure.reason} {failure.exchange}")
 
     def _next_pause(self) -> float:
         pause_s = PAUSES_S[min(self._tries, len(PAUSES_S) - 1)]

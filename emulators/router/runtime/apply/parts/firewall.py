@@ -226,13 +226,14 @@ def _render_leaving(config: DeviceConfig) -> list[str]:
     inside = ", ".join(f'"{bridge_of(segment)}"' for segment in config.segments)
     out = f'oifname != {{ "lo", {TUNNEL}, {inside} }}'
     return [
+        f'oifname "{RADIO_LINK}" udp dport {RADIO_PORTS} accept',
+        f'oifname "{RADIO_LINK}" drop',
         "ip daddr @gateways udp dport { 500, 4500 } accept",
         "ip daddr @gateways meta l4proto esp accept",
         f"{out} ip daddr @headquarters counter drop",
         f"{out} ip daddr @branch counter drop",
         f"{out} ip saddr @branch counter drop",
         f"{out} ip saddr @headquarters counter drop",
-        f'oifname "{RADIO_LINK}" meta l4proto != udp drop',
     ]
 
 

@@ -28,8 +28,8 @@ def render(_config: DeviceConfig, situation: Situation) -> Files:
 def start(config: DeviceConfig, situation: Situation, files: Files, ground: Ground) -> Running:
     """Start charon and the keeper of the tunnel; does not wait for the tunnel."""
     preload = DSCP_PRELOAD if situation.means == "userspace" else None  # a kernel copies it by itself
-    daemon = start_charon(files[str(CONF)], preload=preload)
     keeper = TunnelKeeper(config, situation.means, situation.uplink, ground)
+    daemon = start_charon(files[str(CONF)], keeper.on_line, preload)
 
     def stop() -> None:
         keeper.stop()

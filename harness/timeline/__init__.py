@@ -1,0 +1,1 @@
+"""What happened in a run, in one list: tape, logs and captures brought into one clock. Pure."""
