@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.checks import monitoring
 from harness.checks._matrix_cells import list_services
 from harness.checks._shared import HQ, find_address_for_hq, find_router_address
 from harness.checks._vantages import (
@@ -17,10 +18,12 @@ from harness.checks._vantages import (
     list_spots,
     read_file,
 )
+from harness.checks.administration_from_hq_only import SNMP
 from harness.core.entries import Evidence
 from harness.core.model import Plan
 from harness.core.sections import Segment
 
+NAME = "nothing_else_open"
 SYSTEM_PORTS = (1, 1023)  # RFC 6335 section 6
 ATTACKED = (
     1080, 1194, 1433, 1521, 1701, 1723, 1883, 1900, 2049, 2222, 2323, 2375, 3000, 3128, 3306, 3389, 4444, 4786, 5000,
@@ -128,3 +131,14 @@ def list_swept(plan: Plan, evidence: Evidence, view: View, segment: Segment | No
     """Return the addresses that a vantage sweeps, its control's among them."""
     others = (spot.address for spot in list_others(plan, evidence, view, segment))
     return tuple(dict.fromkeys((*list_router(plan, evidence, view), *others, view.control[0])))
+
+
+def list_udp(plan: Plan, evidence: Evidence, view: View) -> tuple[tuple[str, str], ...]:
+    """Return what a vantage asks in its own words, as (address, service): first an echo, which must come back."""
+    addresses = list_router(plan, evidence, view)
+    services = ROUTER_UDP if monitoring.why_not(plan) is None else (*ROUTER_UDP, SNMP)
+    return ((view.echo, "icmp"), *((address, service) for address in addresses for service in services))
+
+
+def label_sweep(what: str, node: str) -> str:
+    return f"{NAME}.{what}.{node}"

@@ -12,32 +12,31 @@ the services tried in each cell of the matrix (matrix). Clauses of NIST SP 800-5
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from harness.checks import monitoring
 from harness.checks._matrix_cells import list_services
 from harness.checks._port_sweep import (
     ATTACKED,
-    ROUTER_UDP,
+    NAME,
     TABLES,
     View,
     count_ports,
     label_listening,
+    label_sweep,
     list_others,
     list_own,
     list_ports,
-    list_router,
     list_swept,
+    list_udp,
     list_views,
     read_listening,
 )
+from harness.checks._port_sweep_sample import UNMANAGED, change_scan, example
 from harness.checks._shared import HQ
 from harness.checks._vantages import (
-    LABEL_WAN,
     SWEEP_TIMEOUT_S,
     TRY_S,
-    WAN_ROUTES,
     Spot,
     ask_leases,
     ask_sweep,
@@ -46,7 +45,6 @@ from harness.checks._vantages import (
     find_again,
     find_lease,
     find_wan,
-    hand_out,
     is_in_tunnel,
     is_open,
     is_wide_open,
@@ -55,14 +53,12 @@ from harness.checks._vantages import (
     read_outcomes,
     spoil_reach,
 )
-from harness.checks.administration_from_hq_only import DOORS, SNMP
-from harness.core.entries import Check, Evidence, Example, Seen, Spoil, as_list, hold, leave_open
-from harness.core.model import Ask, Finding, Observation, Plan
-from harness.core.sample import answered, build_plan
+from harness.checks.administration_from_hq_only import DOORS
+from harness.core.entries import Check, Evidence, Example, Spoil, as_list, hold, leave_open
+from harness.core.model import Ask, Finding, Plan
 from harness.core.sections import Segment
-from harness.stages._shared import LEASE_TIMEOUT_S, label_lease
+from harness.stages._shared import LEASE_TIMEOUT_S
 
-NAME = "nothing_else_open"
 OWN_SERVICES = ("tcp/53", "udp/53")  # the router is its segments' resolver
 
 
@@ -81,10 +77,6 @@ def _is_opened(plan: Plan, view: View, segment: Segment | None, address: str, po
 # ---------------------------------------------------------------- asking
 
 
-def _label(what: str, node: str) -> str:
-    return f"{NAME}.{what}.{node}"
-
-
 def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     leases = ask_leases(plan, evidence)
     if leases:
@@ -97,19 +89,13 @@ def act(plan: Plan, evidence: Evidence) -> tuple[Ask, ...]:
     for view, segment in list_views(plan, evidence):
         targets = list(list_swept(plan, evidence, view, segment))
         args = {"targets": targets, "ports": ports, "rate": view.rate, "timeout_s": TRY_S}
-        due += [Ask(view.node, "scan", args, _label("scan", view.node)), _ask_udp(plan, evidence, view)]
+        due += [Ask(view.node, "scan", args, label_sweep("scan", view.node)), _ask_udp(plan, evidence, view)]
     return tuple(due)
 
 
-def _list_udp(plan: Plan, evidence: Evidence, view: View) -> tuple[tuple[str, str], ...]:
-    addresses = list_router(plan, evidence, view)
-    services = ROUTER_UDP if monitoring.why_not(plan) is None else (*ROUTER_UDP, SNMP)
-    return ((view.echo, "icmp"), *((address, service) for address in addresses for service in services))
-
-
 def _ask_udp(plan: Plan, evidence: Evidence, view: View) -> Ask:
-    tries = [build_try(address, service) for address, service in _list_udp(plan, evidence, view)]
-    return ask_sweep(view.node, tries, _label("udp", view.node), find_again(plan))
+    tries = [build_try(address, service) for address, service in list_udp(plan, evidence, view)]
+    return ask_sweep(view.node, tries, label_sweep("udp", view.node), find_again(plan))
 
 
 # ---------------------------------------------------------------- judging
@@ -141,7 +127,8 @@ def _judge_listening(evidence: Evidence) -> Finding:
 
 def _judge_tcp(plan: Plan, evidence: Evidence, view: View, segment: Segment | None) -> Finding:
     claim = f"{view.name} finds no TCP port open beyond the profile"
-    answer, echoed = evidence.find_answer(_label("scan", view.node)), evidence.find_answer(_label("udp", view.node))
+    answer = evidence.find_answer(label_sweep("scan", view.node))
+    echoed = evidence.find_answer(label_sweep("udp", view.node))
     told = answer.get("answers") if answer is not None and answer.ok else None
     if not isinstance(told, dict):
         error = answer.error if answer is not None else "no answer"
@@ -177,7 +164,8 @@ def _find_blindness(
     plan: Plan, evidence: Evidence, view: View, segment: Segment | None, found: Mapping[str, list[Any]]
 ) -> str | None:
     """Return why finding nothing would prove nothing, or None where it does."""
-    answer, echoed = evidence.find_answer(_label("scan", view.node)), evidence.find_answer(_label("udp", view.node))
+    answer = evidence.find_answer(label_sweep("scan", view.node))
+    echoed = evidence.find_answer(label_sweep("udp", view.node))
     missed = [address for address in list_swept(plan, evidence, view, segment) if address not in found]
     missed += [] if answer is None else map(str, as_list(answer.get("no_way")))
     if missed:
@@ -187,14 +175,14 @@ def _find_blindness(
     address, service = view.control
     if service and int(service.partition("/")[2]) not in found[address]:
         return f"the sweep did not even find {service} of {address}"
-    outcomes = read_outcomes(echoed, len(_list_udp(plan, evidence, view)))
+    outcomes = read_outcomes(echoed, len(list_udp(plan, evidence, view)))
     return None if outcomes is not None and outcomes[0] == "open" else f"not even an echo came back from {view.echo}"
 
 
 def _judge_udp(plan: Plan, evidence: Evidence, view: View, segment: Segment | None) -> Finding:
     claim = f"{view.name} finds no UDP service of the router's beyond the profile"
-    answer = evidence.find_answer(_label("udp", view.node))
-    listed = _list_udp(plan, evidence, view)
+    answer = evidence.find_answer(label_sweep("udp", view.node))
+    listed = list_udp(plan, evidence, view)
     outcomes = read_outcomes(answer, len(listed))
     if outcomes is None:
         error = answer.error if answer is not None else "no answer"
@@ -248,88 +236,28 @@ CHECK = Check(
     spoils=spoils,
 )
 
-_PLAN, _UNMANAGED = build_plan(), build_plan(administration=None, monitoring=None)
-_GIVEN = answered("carrier", LABEL_WAN, 1.5, hand_out(WAN_ROUTES))
-_LEASES = {"client1": "10.20.10.100", "client2": "10.20.30.100", "client3": "10.20.30.101"}
-_SOCKETS = (
-    "  sl  local_address rem_address   st tx_queue rx_queue tr tm->when retrnsmt   uid  timeout inode\n"
-    "   0: 00000000:0016 00000000:0000 0A 00000000:00000000 00:00000000 00000000     0        0 22\n"
-    "   1: 0A14140A:0035 00000000:0000 0A 00000000:00000000 00:00000000 00000000     0        0 23\n"
-    "   2: 0A14140A:8AE0 0A14140A:0050 01 00000000:00000000 00:00000000 00000000     0        0 24\n"
-)
-
-
-def _example(
-    opened: Sequence[tuple[str, str, int]] = (),
-    answering: Sequence[tuple[str, str, str]] = (),
-    *,
-    deaf: str = "",
-    cut: str = "",
-    table: str = _SOCKETS,
-    plan: Plan = _PLAN,
-) -> tuple[Observation, ...]:
-    """Return a run that finds what it must, and besides `opened` (who, address, TCP port) and `answering` (by UDP).
-    `deaf`: who hears of nothing; `cut`: who hears of nothing but its own."""
-    seen = [_GIVEN, *(answered(c, label_lease(c), 1.0, {"address": a}) for c, a in _LEASES.items())]
-    data = hand_out(table)
-    seen += [answered("router", label_listening(NAME, path), 2.0, data) for path in TABLES]
-    evidence = Evidence(Seen(i, s) for i, s in enumerate(seen))
-    for view, segment in list_views(plan, evidence):
-        found: dict[str, set[int]] = {a: set() for a in list_swept(plan, evidence, view, segment)}
-        if view.control[1] and view.node != deaf:
-            found[view.control[0]].add(int(view.control[1].partition("/")[2]))
-        for node, address, port in opened:
-            if node == view.node:
-                found[address].add(port)
-        told = {address: {"open": sorted(ports), "refused": []} for address, ports in found.items()}
-        seen.append(
-            answered(
-                view.node,
-                _label("scan", view.node),
-                4.0,
-                {"answers": told, "asked": count_ports(evidence, NAME), "no_way": []},
-            )
-        )
-        heard = {(view.echo, "icmp"), *((a, s) for node, a, s in answering if node == view.node)}
-        heard |= {(view.control[0], "udp/53")} if segment is not None else set()
-        listed = _list_udp(plan, evidence, view)
-        outcomes = ["open" if item in heard and view.node not in (deaf, cut) else "silent" for item in listed]
-        seen.append(answered(view.node, _label("udp", view.node), 4.0, {"outcomes": outcomes}))
-    return tuple(seen)
-
-
-def _change_scan(node: str, **changes: Any) -> tuple[Observation, ...]:
-    """Return a run in which the answer of one node's sweep differs."""
-    return tuple(
-        answered(node, _label("scan", node), 4.0, {**s.data["result"], **changes})
-        if s.data.get("label") == _label("scan", node)
-        else s
-        for s in _example()
-    )
-
-
 EXAMPLES = (
-    Example("nothing but the router's name service", "PASS", _example()),
-    Example("SSH from HQ is for another check to judge", "PASS", _example([(HQ, "10.20.10.1", 22)])),
-    Example("a guest finds a port of a staff client", "FAIL", _example([("client2", "10.20.10.100", 9200)])),
-    Example("a guest finds a port of the router's", "FAIL", _example([("client3", "10.20.30.1", 5000)])),
-    Example("the name service of another segment", "FAIL", _example([("client2", "10.20.10.1", 53)])),
-    Example("HQ finds a client's port", "FAIL", _example([(HQ, "10.20.10.100", 3389)])),
-    Example("the carrier finds a port", "FAIL", _example([("carrier", "100.64.0.2", 7547)])),
-    Example("the carrier is answered by the name service", "FAIL", _example((), [("carrier", "100.64.0.2", "udp/53")])),
-    Example("nobody else looks after SSH", "FAIL", _example([(HQ, "10.20.10.1", 22)], plan=_UNMANAGED), _UNMANAGED),
+    Example("nothing but the router's name service", "PASS", example()),
+    Example("SSH from HQ is for another check to judge", "PASS", example([(HQ, "10.20.10.1", 22)])),
+    Example("a guest finds a port of a staff client", "FAIL", example([("client2", "10.20.10.100", 9200)])),
+    Example("a guest finds a port of the router's", "FAIL", example([("client3", "10.20.30.1", 5000)])),
+    Example("the name service of another segment", "FAIL", example([("client2", "10.20.10.1", 53)])),
+    Example("HQ finds a client's port", "FAIL", example([(HQ, "10.20.10.100", 3389)])),
+    Example("the carrier finds a port", "FAIL", example([("carrier", "100.64.0.2", 7547)])),
+    Example("the carrier is answered by the name service", "FAIL", example((), [("carrier", "100.64.0.2", "udp/53")])),
+    Example("nobody else looks after SSH", "FAIL", example([(HQ, "10.20.10.1", 22)], plan=UNMANAGED), UNMANAGED),
     Example(
         "nobody else looks after SNMP",
         "FAIL",
-        _example((), [("client2", "10.20.30.1", "udp/161")], plan=_UNMANAGED),
-        _UNMANAGED,
+        example((), [("client2", "10.20.30.1", "udp/161")], plan=UNMANAGED),
+        UNMANAGED,
     ),
-    Example("HQ finds its own web server, and the tunnel is dead", "INCONCLUSIVE", _example(cut=HQ)),
-    Example("an address was not swept", "INCONCLUSIVE", _change_scan(HQ, no_way=["10.20.10.1"])),
-    Example("not every port was swept", "INCONCLUSIVE", _change_scan("client2", asked=10)),
-    Example("a sweep that tells of no address", "INCONCLUSIVE", _change_scan("carrier", answers={})),
-    Example("a guest's sweep finds not even what it must", "INCONCLUSIVE", _example(deaf="client2")),
-    Example("the far side of the uplink is deaf", "INCONCLUSIVE", _example(deaf="carrier")),
-    Example("the router's own list is not to be had", "INCONCLUSIVE", _example(table="")),
-    Example("nobody outside knows the router's address", "INCONCLUSIVE", _example()[1:]),
+    Example("HQ finds its own web server, and the tunnel is dead", "INCONCLUSIVE", example(cut=HQ)),
+    Example("an address was not swept", "INCONCLUSIVE", change_scan(HQ, no_way=["10.20.10.1"])),
+    Example("not every port was swept", "INCONCLUSIVE", change_scan("client2", asked=10)),
+    Example("a sweep that tells of no address", "INCONCLUSIVE", change_scan("carrier", answers={})),
+    Example("a guest's sweep finds not even what it must", "INCONCLUSIVE", example(deaf="client2")),
+    Example("the far side of the uplink is deaf", "INCONCLUSIVE", example(deaf="carrier")),
+    Example("the router's own list is not to be had", "INCONCLUSIVE", example(table="")),
+    Example("nobody outside knows the router's address", "INCONCLUSIVE", example()[1:]),
 )

@@ -23,6 +23,9 @@ from harness.reports.drill import HEAD, drill_line, list_rows, render_drill
 from harness.trial.choose import find_reason, list_suite
 
 ORDER = 30
+JOBS = 4 * (os.cpu_count() or 2)
+"""Labs at a time: a trial mostly waits. With eight on two cores the machine was busy, and no trial came out otherwise
+for it."""
 STANDING_LABS = 3
 """Labs in service that faults of service share: our choice; each costs one bring-up more, and saves waiting."""
 
@@ -34,7 +37,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     drill.add_argument(
         "--suite", nargs="+", default=["common"], metavar="NAME", help="`common`, `all`, or faults by name (common)"
     )
-    drill.add_argument("--jobs", type=int, default=2 * (os.cpu_count() or 2), metavar="N", help="labs at a time")
+    drill.add_argument("--jobs", type=int, default=JOBS, metavar="N", help=f"labs at a time ({JOBS} here)")
     drill.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="where run folders go (runs)")
     drill.set_defaults(run=_run_drill)
 

@@ -16,14 +16,18 @@ from harness.commands.shared import EXITS, warn
 from harness.core.faults import Applied
 from harness.core.model import Plan
 from harness.core.registry import load_checks, load_faults, load_stages
+from harness.diagnosis.case import build_case
+from harness.diagnosis.diagnose import diagnose
 from harness.errors import EXIT_NOT_PROVEN, EXIT_PROVEN, InputError, Problem
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import LoadedProfile, load_profile
 from harness.profile.secrets import find_weak_secrets, resolve_secrets
 from harness.progress import Progress
+from harness.reports.diagnosis import render_short
 from harness.reports.drill import trial_lines, trial_verdict
 from harness.reports.kept import explain_kept
 from harness.reports.text import render_verdict
+from harness.run_folder import load_logs
 from harness.trial.choose import find_reason, parse_applied
 from harness.trial.outcome import judge_trial
 
@@ -128,6 +132,10 @@ def _prove(
         console.print(trial_verdict(outcome, name, proof.took_s), style="bold", soft_wrap=True, markup=False)
     else:
         console.print(render_verdict(proof.verdict, name, proof.took_s), style="bold", soft_wrap=True)
+    if outcome is not None or not proof.verdict.proven:
+        text = render_short(diagnose(build_case(session.machine, load_logs(proof.folder))), str(proof.folder))
+        if text:
+            console.print(session.scrub(text), soft_wrap=True, markup=False)
     console.print(f"evidence in {proof.folder}", soft_wrap=True)
     if proof.kept:
         text = explain_kept(proof.kept, str(proof.folder), proof.verdict, _find_profile(args.profiles))

@@ -1,7 +1,9 @@
-"""The words for what came of a step: reached, missed, broken, blocked, set aside. Layer: core, pure.
+"""What came of a step, and the words for it: reached, missed, broken, blocked, set aside. Layer: core, pure.
 
-A missed stage's finding says what was awaited and within what time, then what is known of why: refusals and the like
-(the stage's `hints`), what came too late, or else the last thing seen of the router. Not here: when (machine.py).
+Laws: a judge reads what had happened by `until_ns`, in the order in which it happened; only what explains a miss (a
+probe that failed, what came too late) is looked for in all that is known. A missed stage's finding says what was
+awaited and within what time, then what is known of why: refusals and the like (the stage's `hints`), what came too
+late, or else the last thing seen of the router. Not here: when (machine.py).
 """
 
 from __future__ import annotations
@@ -10,9 +12,60 @@ from collections.abc import Iterable, Sequence
 
 from harness.core.entries import Answer, Check, Evidence, Hint, Need, Seen, Stage, leave_open, number, set_aside
 from harness.core.model import Finding, Plan, StageResult
+from harness.core.steps import Step, find_failed_answer, find_reason, list_open_labels
+from harness.core.timing import Window, to_s
 from harness.core.verdict import find_worst
 
 MAX_HINTS = 4
+
+
+def judge_step(plan: Plan, step: Step, known: Evidence, until_ns: int) -> None:
+    """Write a closed step's result or findings into it, over all that had happened by `until_ns`."""
+    evidence = known.as_happened(until_ns)
+    if isinstance(step.entry, Stage):
+        step.result = _judge_stage(plan, step, step.entry, evidence, known)
+    else:
+        step.findings = _judge_check(plan, step, step.entry, evidence)
+
+
+def _judge_stage(plan: Plan, step: Step, stage: Stage, evidence: Evidence, known: Evidence) -> StageResult:
+    if step.state == "taken":
+        return result_taken(plan, stage.name, step.budget_s)
+    assert step.window is not None
+    if step.state == "blocked":
+        return result_blocked(stage.name, step.budget_s, step.blocked_by)
+    if step.state == "reached":
+        assert step.reached_ns is not None
+        took_s = to_s(step.reached_ns - step.window.opens_ns)
+        return result_reached(plan, stage, evidence, took_s=took_s, budget_s=step.budget_s, met=step.met.values())
+    unmet = [n for place, n in enumerate(stage.needs(plan)) if place not in step.met]
+    failed = find_failed_answer(step, known)
+    if step.state == "broken":
+        return result_broken(stage, step.budget_s, failed)
+    late = _find_late(plan, unmet, step.window, known)
+    return result_missed(stage, step.budget_s, unmet, evidence, late=late, failed=failed)
+
+
+def _find_late(plan: Plan, unmet: Sequence[Need], window: Window, known: Evidence) -> tuple[Seen, float] | None:
+    """Return what met a need after the window closed, and by how many seconds it was late."""
+    for seen in known:
+        if seen.at_ns > window.closes_ns and any(n.matches(plan, seen.observation) for n in unmet):
+            return seen, to_s(seen.at_ns - window.closes_ns)
+    return None
+
+
+def _judge_check(plan: Plan, step: Step, check: Check, evidence: Evidence) -> tuple[Finding, ...]:
+    if step.state == "blocked":
+        return (finding_blocked(check, step.blocked_by),)
+    if step.state == "set_aside":
+        return (finding_set_aside(check, find_reason(plan, check) or ""),)
+    silent = list_open_labels(step, evidence)
+    if silent:
+        return (finding_silent(check, silent),)
+    return check.judge(plan, evidence)
+
+
+# ---------------------------------------------------------------- the words
 
 
 def result_unsettled(name: str, budget_s: float) -> StageResult:

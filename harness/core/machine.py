@@ -19,8 +19,8 @@ names it waits for the same answer. The rules of stage time:
 A step `is_settled` when all that had happened by its close has arrived; until then its result is not shown. Judging a
 step early is for live viewing: only the results of a machine that is `done` are final.
 
-Not here: what is expected (stages/, checks/), the notes on a step (steps.py), the words for a miss (judging.py), the
-loop (runner.py).
+Not here: what is expected (stages/, checks/), the notes on a step and how steps are laid out (steps.py), what came of a
+step and the words for it (judging.py), the loop (runner.py).
 """
 
 from __future__ import annotations
@@ -28,10 +28,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.core import judging
-from harness.core.entries import LEFT_OUT, Answer, Check, Evidence, Need, Seen, Stage
+from harness.core.entries import Check, Evidence, Seen, Stage
 from harness.core.model import Action, Ask, Finding, Observation, Plan, StageResult
-from harness.core.steps import Progress, Running, Step, StepState, show
-from harness.core.timing import SETTLE_NS, Window, to_ns, to_s
+from harness.core.steps import (
+    Progress,
+    Running,
+    Step,
+    StepState,
+    find_failed_answer,
+    find_last_answer_ns,
+    find_reason,
+    get_check,
+    lay_out_checks,
+    lay_out_stages,
+    list_open_labels,
+    show,
+)
+from harness.core.timing import SETTLE_NS, Window, to_ns
 
 
 class RunMachine:
@@ -39,15 +52,10 @@ class RunMachine:
 
     def __init__(self, plan: Plan, stages: Sequence[Stage], checks: Sequence[Check]) -> None:
         self.plan = plan
-        chosen = _cut(stages, plan.until)
-        names = {s.name for s in chosen}
-        if plan.since is not None and plan.since not in names:
-            raise ValueError(f"plan.since: expected one of {', '.join(s.name for s in chosen)}, saw {plan.since!r}")
-        budgets = plan.branch.acceptance.budgets_s
-        self._stages = [Step(s, float(budgets[s.name])) for s in chosen]
-        self._checks = [Step(c, _find_timeout_s(plan, c)) for c in checks if c.after in names]
-        calm = [s for s in self._checks if not _check(s).disturbs]
-        alone = [s for s in self._checks if _check(s).disturbs]
+        self._stages = lay_out_stages(plan, stages)
+        self._checks = lay_out_checks(plan, self._stages, checks)
+        calm = [s for s in self._checks if not get_check(s).disturbs]
+        alone = [s for s in self._checks if get_check(s).disturbs]
         self._steps = [*self._stages, *calm, *alone]
         self._groups = [[s] for s in self._stages] + ([calm] if calm else []) + [[s] for s in alone]
         self._asked: set[str] = set()
@@ -132,7 +140,7 @@ class RunMachine:
 
     def findings(self) -> tuple[Finding, ...]:
         """Return the checks' findings, one or more a check; those not settled yet are INCONCLUSIVE."""
-        return tuple(f for s in self._checks for f in (s.findings or (judging.finding_unsettled(_check(s)),)))
+        return tuple(f for s in self._checks for f in (s.findings or (judging.finding_unsettled(get_check(s)),)))
 
     # ------------------------------------------------------------ the steps
 
@@ -144,7 +152,7 @@ class RunMachine:
         names = [s.entry.name for s in self._stages]
         for step in self._stages[: names.index(self.plan.since)]:
             step.state, step.closed_ns, step.settled = "taken", now_ns, True
-            self._judge(step, now_ns)
+            judging.judge_step(self.plan, step, self._known, now_ns)
 
     @property
     def _current(self) -> list[Step] | None:
@@ -178,7 +186,7 @@ class RunMachine:
                 step.blocked_by = missed.entry.name
                 self._close(step, "blocked", opens_ns)
                 return
-        elif _find_reason(self.plan, step.entry) is not None:
+        elif find_reason(self.plan, step.entry) is not None:
             self._close(step, "set_aside", opens_ns)
             return
         elif not self._is_reached(step.entry.after):
@@ -228,11 +236,11 @@ class RunMachine:
                 )
         if step.state == "reached":
             assert step.reached_ns is not None
-            if not self._open_labels(step) or not stage.answers_within_s:
-                self._close(step, "reached", max(step.reached_ns, self._last_answer_ns(step)))
+            if not list_open_labels(step, self._known) or not stage.answers_within_s:
+                self._close(step, "reached", max(step.reached_ns, find_last_answer_ns(step, self._known)))
             elif step.window.is_over(now_ns):
                 self._close(step, "reached", step.window.closes_ns)
-        elif (failed := self._failed_answer(step)) is not None:
+        elif (failed := find_failed_answer(step, self._known)) is not None:
             self._close(step, "missed" if failed.is_silence else "broken", max(step.window.opens_ns, failed.seen.at_ns))
         elif step.window.is_over(now_ns):
             self._close(step, "missed", step.window.closes_ns)
@@ -253,22 +261,11 @@ class RunMachine:
     def _move_check(self, step: Step, check: Check, now_ns: int) -> None:
         assert step.window is not None
         awaited = check.awaits(self.plan, self._known) if check.awaits else None
-        if not self._open_labels(step) and (awaited is not None or check.awaits is None):
-            last_ns = max(step.window.opens_ns, self._last_answer_ns(step), awaited.at_ns if awaited else 0)
+        if not list_open_labels(step, self._known) and (awaited is not None or check.awaits is None):
+            last_ns = max(step.window.opens_ns, find_last_answer_ns(step, self._known), awaited.at_ns if awaited else 0)
             self._close(step, "judged", min(last_ns, step.window.closes_ns))
         elif step.window.is_over(now_ns):
             self._close(step, "timed_out", step.window.closes_ns)
-
-    def _open_labels(self, step: Step) -> list[str]:
-        return [label for label in step.labels if self._known.find_answer(label) is None]
-
-    def _last_answer_ns(self, step: Step) -> int:
-        answers = (self._known.find_answer(label) for label in step.labels)
-        return max((a.seen.at_ns for a in answers if a is not None), default=0)
-
-    def _failed_answer(self, step: Step) -> Answer | None:
-        answers = (self._known.find_answer(label) for label in step.labels)
-        return next((a for a in answers if a is not None and not a.ok), None)
 
     # ------------------------------------------------------------ judging
 
@@ -277,77 +274,8 @@ class RunMachine:
         for step in self._steps:
             if not step.settled and step.closed_ns is not None and now_ns >= step.closed_ns + SETTLE_NS:
                 step.settled = True
-                self._judge(step, step.closed_ns)
+                judging.judge_step(self.plan, step, self._known, step.closed_ns)
         if self._current is None and now_ns >= self._closed_ns + SETTLE_NS:
             self.done = True
             for step in self._steps:
-                self._judge(step, self._closed_ns)
-
-    def _judge(self, step: Step, until_ns: int) -> None:
-        evidence = self._known.as_happened(until_ns)
-        if isinstance(step.entry, Stage):
-            step.result = self._judge_stage(step, step.entry, evidence)
-        else:
-            step.findings = self._judge_check(step, step.entry, evidence)
-
-    def _judge_stage(self, step: Step, stage: Stage, evidence: Evidence) -> StageResult:
-        if step.state == "taken":
-            return judging.result_taken(self.plan, stage.name, step.budget_s)
-        assert step.window is not None
-        if step.state == "blocked":
-            return judging.result_blocked(stage.name, step.budget_s, step.blocked_by)
-        if step.state == "reached":
-            assert step.reached_ns is not None
-            took_s = to_s(step.reached_ns - step.window.opens_ns)
-            return judging.result_reached(
-                self.plan, stage, evidence, took_s=took_s, budget_s=step.budget_s, met=step.met.values()
-            )
-        unmet = [n for place, n in enumerate(stage.needs(self.plan)) if place not in step.met]
-        if step.state == "broken":
-            return judging.result_broken(stage, step.budget_s, self._failed_answer(step))
-        late = self._find_late(unmet, step.window)
-        return judging.result_missed(stage, step.budget_s, unmet, evidence, late=late, failed=self._failed_answer(step))
-
-    def _find_late(self, unmet: Sequence[Need], window: Window) -> tuple[Seen, float] | None:
-        """Return what met a need after the window closed, and by how many seconds it was late."""
-        for seen in self._known:
-            if seen.at_ns > window.closes_ns and any(n.matches(self.plan, seen.observation) for n in unmet):
-                return seen, to_s(seen.at_ns - window.closes_ns)
-        return None
-
-    def _judge_check(self, step: Step, check: Check, evidence: Evidence) -> tuple[Finding, ...]:
-        if step.state == "blocked":
-            return (judging.finding_blocked(check, step.blocked_by),)
-        if step.state == "set_aside":
-            return (judging.finding_set_aside(check, _find_reason(self.plan, check) or ""),)
-        silent = [label for label in step.labels if evidence.find_answer(label) is None]
-        if silent:
-            return (judging.finding_silent(check, silent),)
-        return check.judge(self.plan, evidence)
-
-
-def _cut(stages: Sequence[Stage], until: str | None) -> list[Stage]:
-    ordered = sorted(stages, key=lambda s: s.order)
-    if until is None:
-        return ordered
-    names = [s.name for s in ordered]
-    if until not in names:
-        raise ValueError(f"plan.until: expected one of {', '.join(names)}, saw {until!r}")
-    return ordered[: names.index(until) + 1]
-
-
-def _find_timeout_s(plan: Plan, check: Check) -> float:
-    applies = check.why_not(plan) is None
-    return check.timeout_s + (check.adds_s(plan) if applies else 0.0) + (check.soak_s(plan) if plan.soak else 0.0)
-
-
-def _find_reason(plan: Plan, check: Check) -> str | None:
-    """Return why a check is not run, or None: it was left out on request, or does not apply to the plan."""
-    if plan.leaves_out(check.name):
-        return LEFT_OUT
-    return check.why_not(plan)
-
-
-def _check(step: Step) -> Check:
-    assert isinstance(step.entry, Check)
-    return step.entry
+                judging.judge_step(self.plan, step, self._known, self._closed_ns)

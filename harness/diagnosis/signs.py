@@ -23,6 +23,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from fnmatch import fnmatchcase
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -130,7 +131,7 @@ def silent(
     accepts: Accept | None = None, **fields: Any,
 ) -> Sign:  # fmt: skip
     """What had been seen was not seen again for so long: between two of a kind, or to the end. It rests on what is on
-    either side of the gap. Of a kind that was never seen: no silence (use `never`)."""
+    either side of the gap. No silence is: of a kind that was never seen (use `never`); where nobody looked."""
 
     def find(case: Case) -> tuple[Seen, ...] | None:
         part = choose_part(case, later)
@@ -140,11 +141,27 @@ def silent(
             return None
         for one, after in zip(found, [*found[1:], None], strict=True):
             until_ns = ends[-1] if after is None else after.at_ns
-            if until_ns >= ends[0] and until_ns - max(one.at_ns, ends[0]) >= to_ns(for_s):
+            since_ns = max(ends[0], one.at_ns if after is None else _find_watch_ns(case, one, after))
+            if until_ns >= ends[0] and until_ns - since_ns >= to_ns(for_s):
                 return (one,) if after is None else (one, after)
         return None
 
     return Sign(text, find, weight)
+
+
+def _find_watch_ns(case: Case, one: Seen, after: Seen) -> int:
+    """Return from when on it was looked at what lies between two of a kind. Where the source's own numbers say that it
+    spoke in between and was not heard (the lab stood for a while, and another trial was at it), that is from the end of
+    the longest time in which nothing at all was seen."""
+    first, last = one.observation, after.observation
+    own = [
+        s.observation for s in case.evidence if (s.observation.source, s.observation.part) == (first.source, first.part)
+    ]
+    heard = sum(first.seq < o.seq < last.seq for o in own)
+    if last.part != first.part or last.seq - first.seq - 1 <= heard:
+        return one.at_ns
+    times = sorted(s.at_ns for s in case.evidence if one.at_ns <= s.at_ns <= after.at_ns)
+    return max(pairwise(times), key=lambda pair: pair[1] - pair[0])[1]
 
 
 # ---------------------------------------------------------------- signs made of signs

@@ -9,8 +9,8 @@ from harness.core.faults import Expectation, Values
 from harness.core.model import Plan
 
 BACK_S = 90.0
-"""The longest pause between two rounds of the device (a minute, and it goes round all its life), and a bring-up: the
-rounds begin some seconds before a stage's budget does, and the cause goes when that is over."""
+"""The longest pause between two rounds of the device (half a minute, and it goes round all its life), and a bring-up:
+the rounds begin some seconds before a stage's budget does, and the cause goes when that is over."""
 
 
 def stop_at(stage: str, cause: str, why: str) -> Expectation:

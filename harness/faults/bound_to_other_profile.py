@@ -27,6 +27,10 @@ def shows(plan: Plan, values: Values, evidence: Evidence) -> Seen | None:
     return find_refused(evidence, "expected profile")
 
 
+def why_not(plan: Plan, values: Values) -> str | None:
+    return "the branch is of that very profile" if plan.branch.profile == OTHER_PROFILE else None
+
+
 FAULT = Fault(
     name="bound_to_other_profile",
     order=460,
@@ -38,4 +42,5 @@ FAULT = Fault(
     doings=doings,
     expects=expects,
     shows=shows,
+    why_not=why_not,
 )

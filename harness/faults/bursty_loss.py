@@ -9,7 +9,7 @@ from harness.faults._shared import is_cellular_first
 from harness.stages._shared import is_upgrade
 
 LASTS_S = 3.0  # over long before the measurements of the last stage: whether ten echoes meet a burst is chance
-LEAST_RETRANSMITTED = 3
+LEAST_RETRANSMITTED = 10  # a full queue alone costs a download three or so; these bursts, dozens
 
 
 def doings(plan: Plan, values: Values) -> tuple[Doing, ...]:

@@ -18,7 +18,7 @@ def expects(plan: Plan, values: Values) -> Expectation:
         back_within_s=90.0,
         causes=("needs_newer_release",),
         why="A part left out in silence may be the one that keeps somebody out: the document is refused whole, with "
-        "the report config-error (RFC 8572 section 7.3), and the device asks again, with pauses up to a minute.",
+        "the report config-error (RFC 8572 section 7.3), and the device asks again, with pauses up to half a minute.",
     )
 
 

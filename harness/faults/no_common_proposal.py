@@ -13,13 +13,20 @@ ESP_SUITES = ("aes128-sha512", "aes128gcm16")
 """Other suites than the profiles', all allowed by RFC 8247 and RFC 8221: the first that is not the branch's own."""
 
 
-def doings(plan: Plan, values: Values) -> tuple[Doing, ...]:
+def _find_others(plan: Plan, values: Values) -> list[str]:
+    """Return the suites that the branch does not offer."""
     tunnel = plan.branch.tunnel
     if values["of"] == "esp":
-        others = [suite for suite in ESP_SUITES if not is_among_esp(suite, tunnel.esp_proposals)]
-        return (impair("hq-gateway", "change_proposals", esp=others[:1]),)
-    others = [suite for suite in IKE_SUITES if not is_among_ike(suite, tunnel.ike_proposals)]
-    return (impair("hq-gateway", "change_proposals", ike=others[:1]),)
+        return [suite for suite in ESP_SUITES if not is_among_esp(suite, tunnel.esp_proposals)]
+    return [suite for suite in IKE_SUITES if not is_among_ike(suite, tunnel.ike_proposals)]
+
+
+def doings(plan: Plan, values: Values) -> tuple[Doing, ...]:
+    return (impair("hq-gateway", "change_proposals", **{str(values["of"]): _find_others(plan, values)[:1]}),)
+
+
+def why_not(plan: Plan, values: Values) -> str | None:
+    return None if _find_others(plan, values) else "the branch offers every suite that the gateway would be left with"
 
 
 def expects(plan: Plan, values: Values) -> Expectation:
@@ -47,5 +54,6 @@ FAULT = Fault(
     doings=doings,
     expects=expects,
     shows=shows,
+    why_not=why_not,
     parameters=(Parameter("of", "the SA: `ike` or `esp`", "ike", ("esp",)),),
 )

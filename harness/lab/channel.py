@@ -26,7 +26,7 @@ JOIN_S = 5.0
 
 
 class Duplex(Protocol):
-    """What a channel needs of an attached stream (engine.Stream)."""
+    """What a channel needs of an attached stream (stream.Stream)."""
 
     def receive(self) -> bytes: ...
     def send(self, content: bytes) -> None: ...

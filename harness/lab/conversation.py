@@ -7,6 +7,7 @@ ends or falls silent where it may not is a LabError with exit code and log tail.
 
 from __future__ import annotations
 
+import base64
 import itertools
 import queue
 from collections import deque
@@ -111,6 +112,19 @@ class Conversation:
             if isinstance(item, Ended) and item.node == node:
                 break
         raise self.error(node, f"an answer to the verb {verb}", f"none within {timeout_s:g} s, or it ended")
+
+    def fetch(self, node: str, path: str, timeout_s: float) -> bytes | None:
+        """Return a file of a node. None: it does not have it, or another trouble, which is noted in the node's log."""
+        try:
+            event, _ = self.ask(node, "fetch", {"path": path}, timeout_s)
+        except LabError as error:
+            self.note(node, f"fetch {path}: {error.seen.splitlines()[0]}")
+            return None
+        if event.data.get("ok"):
+            return base64.b64decode(event.data["result"]["base64"])
+        if "FileNotFoundError" not in str(event.data.get("error")):
+            self.note(node, f"fetch {path}: {event.data.get('error')}")
+        return None
 
     # ------------------------------------------------------------ hearing
 

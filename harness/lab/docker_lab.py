@@ -138,7 +138,7 @@ class DockerLab(ContainerLab):
 
     def forget_asks(self) -> None:
         """Give what was asked so far no label any more: who asks next under the same label gets no answer of before."""
-        self._labels.clear()
+        self._intake.forget_labels()
 
     def find_digest(self) -> str:
         """Return the digest of the configuration that the plan asks for."""

@@ -2,14 +2,14 @@
 `import docker`.
 
 Laws: every resource that is made carries the labels given; every failure leaves as EngineError (or SubnetTaken); what
-is already gone counts as removed. Calls may be made from several threads. Not here: order, naming, waiting for nodes.
+is already gone counts as removed. Calls may be made from several threads. Not here: order, naming, waiting for nodes,
+the bytes of an attached container (stream.py).
 """
 
 from __future__ import annotations
 
 import contextlib
 import io
-import socket
 import tarfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -22,6 +22,7 @@ import docker.utils
 import requests.exceptions
 
 from harness.errors import EngineError
+from harness.lab.stream import Stream
 from harness.lab.topology import Attachment, Network, Service, Topology, Volume
 
 Kind = Literal["container", "network", "volume"]
@@ -61,48 +62,6 @@ class Resource:
     engine_id: str
     name: str
     labels: Mapping[str, str]
-
-
-class Stream:
-    """The two-way byte stream of an attached container. `receive` returns b"" at the end."""
-
-    def __init__(self, raw: Any) -> None:
-        self._raw = raw  # keeps the HTTP response alive, and with it the connection
-        self._socket: Any = getattr(raw, "_sock", raw)
-        self._socket.settimeout(None)
-
-    def receive(self) -> bytes:
-        """Block for the next bytes. Raises: OSError."""
-        return bytes(self._socket.recv(1 << 18))
-
-    def send(self, content: bytes) -> None:
-        """Send all. Raises: OSError."""
-        self._socket.sendall(content)
-
-    def fileno(self) -> int:
-        """Return the descriptor to wait on."""
-        return int(self._socket.fileno())
-
-    def end_input(self) -> None:
-        """Say that nothing more will be sent; what is still received is."""
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_WR)
-
-    def end(self) -> None:
-        """Wake whoever is blocked on the stream; it gets the end. `close` must follow."""
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-
-    def close(self) -> None:
-        """Give the connection back to the system. No other thread may be using it any more."""
-        response = getattr(self._raw, "_response", None)
-        with contextlib.suppress(OSError, ValueError):
-            self._raw.close()
-        if response is not None:
-            with contextlib.suppress(OSError, ValueError):
-                response.close()
-        with contextlib.suppress(OSError, ValueError):
-            self._socket.close()
 
 
 @dataclass(frozen=True, slots=True)

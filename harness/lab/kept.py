@@ -1,4 +1,4 @@
-"""Labs that were left up: found by a run's folder or id, entered, taken over. Layer: lab, I/O.
+"""Labs that are left up: marked as kept, found by a run's folder or id, entered, taken over. Layer: lab, I/O.
 
 A run's folder names its lab in ``lab.json``; what else is needed is with the lab itself (papers.py), so that a folder
 holds no secret, and a lab that was removed leaves nothing. Not here: what is done with a lab (commands/, resume.py).
@@ -7,18 +7,18 @@ holds no secret, and a lab that was removed leaves nothing. Not here: what is do
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import EngineError, InputError, LabError, Problem
-from harness.lab.containers import PAPERS
-from harness.lab.engine import Engine
+from harness.lab.engine import Engine, Resource
 from harness.lab.owner import KEPT_LABEL, OWNER_LABEL, RUN_LABEL, describe_self, judge_life, parse_owner
 from harness.lab.papers import Papers, PapersError, parse_papers
 from harness.lab.topology import name_kept
 
 LAB_FILE = "lab.json"
+PAPERS = "papers.json"
 ID_LETTERS = frozenset("0123456789abcdef")
 BASE_IMAGE = "branchproof/base:bench"
 """What holds the kept volume while it is read: any image would do, and every bench has this one."""
@@ -67,6 +67,25 @@ def _read_lab_file(folder: Path) -> str:
 def render_lab_file(run_id: str) -> bytes:
     """Return a run folder's word on its lab."""
     return json.dumps({"run": run_id}).encode() + b"\n"
+
+
+def mark_kept(
+    engine: Engine,
+    run_id: str,
+    labels: Mapping[str, str],
+    image: str,
+    *,
+    papers: Callable[[], bytes],
+    in_use: Resource | None,
+) -> None:
+    """Mark the run as kept, with the papers that whoever takes it over needs: secrets are among them, so they stay
+    in the engine, beside the containers that know them anyway, and go with these. `in_use` (what says that a lab which
+    was left up is worked with again) is removed last. Raises: EngineError."""
+    volume = name_kept(run_id)
+    engine.create_volume(volume, {**labels, KEPT_LABEL: "1"})
+    engine.put_file(volume, image, PAPERS, papers(), labels)
+    if in_use is not None:
+        engine.remove(in_use)
 
 
 def find_lab(engine: Engine, run: str) -> KeptLab:

@@ -1,7 +1,7 @@
 """What is kept of a lab that is left up, for whoever takes it over: seeds, materials, where its numbers stand.
 
 Layer: lab, pure. Secrets are among it (keys of the run, what each stand-in was told), so it goes nowhere but into the
-engine, beside the containers that were told (containers.py); never into a run folder. Materials are written field by
+engine, beside the containers that were told (kept.py); never into a run folder. Materials are written field by
 field of their records; octets as base64.
 """
 

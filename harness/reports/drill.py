@@ -15,7 +15,9 @@ from harness.diagnosis.diagnose import Diagnosis
 from harness.reports.text import MARKS, WIDTH, explain_finding
 from harness.trial.outcome import TrialOutcome
 
-HEAD = f"        {'fault':<29} {'stops at':<12} {'service':<7} {'back':>7} {'took':>6}  cause"
+HEAD = f"      {'fault':<29} {'expected':<22}  {'seen':<5} {'back':>6}  cause\n" + (
+    f"      {'':<29} {'stops at':<12} {'serv':<4} {'back':>4}"
+)
 _SERVES = {True: "up", False: "down", None: "--"}
 
 
@@ -53,19 +55,27 @@ class Row(Protocol):
 def drill_line(row: Row) -> str:
     """Return a trial's line, and below it what is not as expected."""
     if row.outcome is None:
-        return f"  open  {row.applied.text:<29} the lab broke: {row.error}"
+        return f" open {row.applied.text:<29} the lab broke: {row.error}"
     outcome = row.outcome
     mark = "ok" if row.is_as_expected else MARKS["FAIL" if outcome.outcome == "PASS" else outcome.outcome]
-    back = f"{outcome.back_s:.1f} s" if outcome.back_s is not None else "--"
+    back = f"{outcome.back_s:.1f}s" if outcome.back_s is not None else "--"
     cause = "named" if row.is_named else tell_causes(row.diagnosis)
-    where = f"{outcome.stopped or '--':<12} {_SERVES[outcome.serves]:<7} {back:>7} {row.took_s:4.0f} s"
-    lines = [f"  {mark:<4}  {row.applied.text:<29} {where}  {cause}"]
+    lines = [f" {mark:<4} {row.applied.text:<29} {_tell_expected(outcome)} {back:>6}  {cause}"]
     if not row.is_as_expected:
         lines.append(f"          expected  {outcome.expected}")
         lines += [explain_finding(f) for f in outcome.findings if f.outcome not in ("PASS", "NOT_APPLICABLE")]
         if not row.is_named:
             lines.append(f"          diagnosis expected {' or '.join(outcome.causes) or 'none'}")
     return "\n".join(lines)
+
+
+def _tell_expected(outcome: TrialOutcome) -> str:
+    expected = outcome.expectation
+    if expected is None:  # several faults at once: no one expectation
+        return f"{'--':<12} {'--':<4} {'':>4}  {'':<5}"
+    is_same = (outcome.stopped, outcome.serves) == (expected.stage, expected.serves)
+    told = f"{expected.stage or '--':<12} {_SERVES[expected.serves]:<4} {expected.back_within_s:3.0f}s"
+    return f"{told}  {'same' if is_same else 'other':<5}"
 
 
 def trial_lines(outcome: TrialOutcome) -> str:
@@ -123,7 +133,7 @@ def tell_causes(diagnosis: Diagnosis | None) -> str:
 
 def render_drill(rows: Sequence[Row], left_out: Sequence[tuple[str, str]], took_s: float, jobs: int) -> str:
     """Return the closing lines: what could not befall the branch, counts, and how labs were shared."""
-    lines = [f"  n/a   {name:<29} {reason}" for name, reason in left_out]
+    lines = [f" n/a  {name:<29} {reason}" for name, reason in left_out]
     right = sum(r.is_as_expected for r in rows)
     named = sum(r.is_named for r in rows)
     shared = sum(r.shared for r in rows)

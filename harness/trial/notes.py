@@ -24,6 +24,8 @@ class Notes:
     expectation: Expectation
     lasts_s: float | None
     state: State = "waiting"
+    begun_ns: int | None = None
+    """When the bench began to bring it about: nothing that happened before shows it."""
     onset_ns: int | None = None
     gone_ns: int | None = None
     labels: list[str] = field(default_factory=list)
@@ -37,7 +39,7 @@ class Notes:
     def set_in(self, now_ns: int) -> tuple[Action, ...]:
         """Return what starts the trouble."""
         assert self.state == "waiting"
-        self.state, self.asked_ns = "setting_in", now_ns
+        self.state, self.asked_ns, self.begun_ns = "setting_in", now_ns, now_ns
         return self._label("on", [a for doing in self.doings for a in doing.on])
 
     def mend(self, now_ns: int) -> tuple[Action, ...]:

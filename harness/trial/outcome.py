@@ -15,6 +15,7 @@ from harness.core.model import Finding, Outcome, StageResult
 from harness.core.timing import to_s
 from harness.core.verdict import find_worst
 from harness.trial.notes import Notes
+from harness.trial.service import has_looked
 from harness.trial.trial import Trial
 
 CHECK = "trial"
@@ -35,6 +36,8 @@ class TrialOutcome:
     serves: bool | None
     back_s: float | None
     findings: tuple[Finding, ...]
+    expectation: Expectation | None
+    """Of one fault; None of several."""
     causes: tuple[str, ...]
     """Names that a diagnosis may give it, the best first."""
 
@@ -64,6 +67,7 @@ def judge_trial(trial: Trial) -> TrialOutcome:
         serves=trial.serves,
         back_s=back_s,
         findings=tuple(findings),
+        expectation=one.expectation if one else None,
         causes=one.expectation.causes
         if one
         else tuple(n.expectation.causes[0] for n in trial.notes if n.expectation.causes),
@@ -113,11 +117,13 @@ def _judge_service(trial: Trial, serves: bool) -> Finding:
 
 
 def _judge_back(trial: Trial, back_s: float | None) -> Finding:
-    within_s = max(n.expectation.back_within_s for n in trial.notes)
+    within_s = trial.back_within_s
     claim = "the branch is back by itself once the cause is gone"
     expected = f"within {within_s:g} s: a client's echo at HQ, a heartbeat at management"
     if trial.gone_ns is None or trial.broken:
         return leave_open(CHECK, claim, expected, "the cause is not known to be gone")
+    if back_s is None and not has_looked(trial.evidence, "recovery"):
+        return leave_open(CHECK, claim, expected, "no look of the bench's came to an end")
     if back_s is None:
         return hold(CHECK, False, claim, expected, f"nothing {_tell_missing(trial)}")
     return hold(CHECK, back_s <= within_s, claim, expected, f"after {back_s:.1f} s", trial.back or ())

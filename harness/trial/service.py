@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from harness.core.entries import ANSWERED, Evidence, Seen
+from harness.core.entries import ANSWERED, Answer, Evidence, Seen
 from harness.core.faults import BENCH
 from harness.core.model import Ask, Plan
 from harness.core.timing import to_ns
@@ -44,6 +44,18 @@ def _find_answers(plan: Plan, evidence: Evidence, since_ns: int) -> Iterator[See
     return (s for s, result in results if isinstance(result, Mapping) and result.get("received"))
 
 
+def has_looked(evidence: Evidence, stamp: str) -> bool:
+    """Say whether a look of that stamp came to an end: an echo that came back or did not, or no lease to be had. A
+    probe that broke, or was never answered, tells nothing of the branch."""
+    ours = (s for s in evidence if str(s.data.get("label") or "").startswith(f"{BENCH}{stamp}."))
+    return any(_is_end(s) for s in ours if s.observation.kind == ANSWERED)
+
+
+def _is_end(seen: Seen) -> bool:
+    answer = Answer(seen, seen.data.get("ok") is True, seen.data.get("result"), str(seen.data.get("error") or ""))
+    return answer.is_silence or (answer.ok and seen.data.get("verb") == "ping")
+
+
 def _at(seen: Seen) -> int:
     return seen.at_ns
 
@@ -67,7 +79,7 @@ class Looks:
     def go_on(self, evidence: Evidence, now_ns: int) -> tuple[Ask, ...]:
         """Return what is to be asked now, if anything."""
         if self._client is None:
-            self._next_ns = None  # no client may reach HQ: management alone is looked at
+            self._next_ns = None  # no client may reach HQ: there is nothing to look with
             return ()
         if self._open is not None:
             answer = evidence.find_answer(self._open)

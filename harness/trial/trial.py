@@ -29,17 +29,23 @@ from harness.core.machine import RunMachine
 from harness.core.model import Action, Finding, Observation, Plan
 from harness.core.timing import SETTLE_NS, to_ns
 from harness.trial.notes import Notes, take_notes
-from harness.trial.service import Looks, find_service
+from harness.trial.service import Looks, find_service, has_looked
 
 Phase = Literal["running", "lasting", "look", "mending", "recovery", "after", "done"]
 
 BENCH_ANSWER_S = 90.0
 """For a stand-in to do, or undo, what it is told. A timeout: it protects us."""
-SHOW_S = 45.0
-"""How long a fault that lasts may take to show itself once the machine is done. A timeout: dead peer detection commonly
-takes three tries of ten seconds."""
+SHOW_S = 35.0
+"""How long a fault that lasts may take to show itself once the machine is done; the time after which the profile has a
+silent peer looked for is added. A timeout: requests that nobody answers are commonly given up within half a minute."""
 LOOK_S = 10.0
 """How long a look into service takes that finds nothing; two heartbeats are added."""
+LONGEST_LOOK_S = 45.0
+"""How much longer a look may take that has not come to an end: a client that is admitted anew asks for half a minute.
+A timeout: it protects us."""
+BEAT_S = 2.0
+"""The heartbeat that an expectation's time to be back takes for granted. A device that is heard more rarely is known to
+be back later by as much, and no sooner."""
 
 
 class Prelude:
@@ -127,8 +133,15 @@ class Trial:
         return self._after.findings() if self._after is not None else ()
 
     def find_shown(self, note: Notes) -> Seen | None:
-        """Return what shows that a fault bit, or None."""
-        return note.applied.fault.shows(self.plan, note.applied.values, self.evidence)
+        """Return what shows that a fault bit, or None: nothing that happened before it set in does."""
+        shown = note.applied.fault.shows(self.plan, note.applied.values, self.evidence)
+        return shown if shown is not None and note.begun_ns is not None and shown.at_ns >= note.begun_ns else None
+
+    @property
+    def back_within_s(self) -> float:
+        """Within what time from the end of the cause the branch is to be seen back."""
+        longest_s = max(n.expectation.back_within_s for n in self.notes)
+        return longest_s + max(0.0, self.plan.branch.heartbeat_s - BEAT_S)
 
     # ------------------------------------------------------------ inputs
 
@@ -182,7 +195,8 @@ class Trial:
         if phase in ("look", "recovery"):
             self._looks = Looks(self.plan, phase, now_ns)
         elif phase == "mending":
-            for note in reversed(self.notes):
+            last_first = sorted(reversed(self.notes), key=lambda n: n.begun_ns or 0, reverse=True)
+            for note in last_first:  # each puts back what it found
                 self._pending += note.mend(now_ns)
         elif phase == "after":
             plan = replace(self.plan, only=(), skip=(), until=None)
@@ -232,7 +246,7 @@ class Trial:
             return
         waits = [n for n in lasting if not n.is_over(now_ns)]
         hidden = [n for n in lasting if n.lasts_s is None and self.find_shown(n) is None]
-        is_patient = now_ns < self._since_ns + to_ns(SHOW_S)
+        is_patient = now_ns < self._since_ns + self._show_ns
         if not self.broken and (waits or (hidden and is_patient)):
             return
         is_asked = any(n.expectation.serves is not None for n in lasting)
@@ -240,8 +254,10 @@ class Trial:
 
     def _in_look(self, now_ns: int) -> None:
         found = find_service(self.plan, self.evidence, self._since_ns)
-        if found is not None or now_ns >= self._since_ns + self._look_ns:
-            self.serves = found is not None
+        least_ns = self._since_ns + self._look_ns
+        is_over = now_ns >= least_ns and has_looked(self.evidence, "look")
+        if found is not None or is_over or now_ns >= least_ns + to_ns(LONGEST_LOOK_S):
+            self.serves = found is not None if found or has_looked(self.evidence, "look") else None
             self._go_to("mending", now_ns)
         elif self._looks is not None:
             self._pending += self._looks.go_on(self.evidence, now_ns)
@@ -267,19 +283,26 @@ class Trial:
         """Nothing is left to do."""
 
     @property
+    def _show_ns(self) -> int:
+        return to_ns(SHOW_S + self.plan.branch.tunnel.dpd_s)
+
+    @property
     def _look_ns(self) -> int:
         return to_ns(LOOK_S + 2 * self.plan.branch.heartbeat_s)
 
     @property
     def _recovered_by_ns(self) -> int:
-        longest_s = max(n.expectation.back_within_s for n in self.notes)
-        return (self.gone_ns or 0) + to_ns(longest_s) + SETTLE_NS
+        return (self.gone_ns or 0) + to_ns(self.back_within_s) + SETTLE_NS
 
     def _find_phase_end_ns(self) -> int | None:
-        ends: dict[Phase, int] = {"lasting": self._since_ns + to_ns(SHOW_S), "look": self._since_ns + self._look_ns}
         if self.phase == "recovery":
             return self._recovered_by_ns
-        return ends.get(self.phase)
+        if self.phase == "lasting":
+            return self._since_ns + self._show_ns
+        if self.phase == "look":
+            least_ns = self._since_ns + self._look_ns
+            return least_ns if self._now_ns < least_ns else least_ns + to_ns(LONGEST_LOOK_S)
+        return None
 
 
 _STAND = Stage("hq_reached", 0, "", "", lambda p: (), lambda p, e: (), lambda p, e: "")

@@ -8,14 +8,13 @@ the labs in which faults of service are tried, and one whole proof of each branc
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from pathlib import Path
 
 from harness.app import PRELUDE, Options, Session
-from harness.commands.drill import STANDING_LABS
+from harness.commands.drill import JOBS, STANDING_LABS
 from harness.core.faults import Applied
 from harness.core.model import Plan
 from harness.core.registry import load_checks, load_faults
@@ -40,8 +39,6 @@ PAIRS_CHOSEN = (
 )
 FIRST_PCT, TOP_PCT, BOTH_PCT = 95.0, 99.0, 80.0
 """Targets: the cause named first, among the first three; both of two faults among the first three."""
-JOBS = 2 * (os.cpu_count() or 2)
-
 Say = Callable[[str], None]
 
 
@@ -110,7 +107,7 @@ def _try_all(plans: Sequence[Plan], faults: Sequence[Applied], folder: Path, say
             say(f"{folder.name}: {len(share)} faults on {plan.branch.profile}, {JOBS} labs at a time")
             rows: list[Row] = []
             drill = Drill(plan, resolve_secrets(plan), folder / plan.branch.profile, rows.append)
-            drill.run(build_batches(share, STANDING_LABS), JOBS)
+            drill.run(build_batches(plan, share, STANDING_LABS), JOBS)
             for row in rows:
                 _sort_row(row, tried, untried)
     return tried, untried

@@ -45,7 +45,7 @@ def refused(why):
 def name_first(seen, stopped=None, later=()):
     numbered = [Seen(i, o) for i, o in enumerate(sorted([*seen, *later], key=lambda o: o.at_ns))]
     late = [s for s in numbered if s.observation in later]
-    case = Case(build_plan(), (), stopped, Evidence(s for s in numbered if s not in late), Evidence(late))
+    case = Case(build_plan(), (), stopped, Evidence(numbered), Evidence(late))
     named = diagnose(case, ROWS).named
     return named[0].cause.name if named else None
 

@@ -53,6 +53,10 @@ def test_a_dead_mirror_needs_another_that_lives() -> None:
     assert name(None, failed(11.0, "connect"), FETCHED) == ["first_mirror_dead"]
     assert name(None, failed(11.0, "connect")) == []
     assert name(None, FETCHED) == []
+    same = saw(
+        "router/runtime", "image.fetched", 12.0, uri="https://boot.example:8444/i.img", bytes=9, took_s=1.0, resumes=0
+    )
+    assert name(None, failed(11.0, "timeout"), same) == []  # the one that did not answer did so later
 
 
 @pytest.mark.parametrize(

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 
-from harness.core.faults import BEFORE_POWER, IN_SERVICE, Expectation, Onset, cut_power
+from harness.core.entries import Evidence, Seen
+from harness.core.faults import BEFORE_POWER, IN_SERVICE, Expectation, Onset, Values, cut_power
 from harness.core.machine import RunMachine
-from harness.core.model import Ask, PowerCut, PowerOn
+from harness.core.model import Ask, Plan, PowerCut, PowerOn
 from harness.core.replay import replay
+from harness.core.timing import to_ns
+from harness.lab.fake_lab import Breakage, Reaction, answer
+from harness.trial.service import has_looked
 from tests.unit.trial_bench import PLAN, STAGES, World, build_fault, try_out
 
 LOST = Expectation(stage=None, serves=False, back_within_s=30.0, causes=("test_fault",), why="")
@@ -42,7 +47,9 @@ def test_a_branch_that_loses_service_and_is_back_in_time_is_as_expected() -> Non
         (World(failing=frozenset({"mend"})), LOST, "INCONCLUSIVE"),
         (World(deaf=frozenset({"impair"})), LOST, "INCONCLUSIVE"),
         (World(deaf=frozenset({"mend"})), LOST, "INCONCLUSIVE"),
-        (World(deaf=frozenset({"ping"})), LOST, "FAIL"),  # nothing shows that it is back
+        (World(deaf=frozenset({"ping"})), LOST, "INCONCLUSIVE"),  # the bench could not look
+        (World(failing=frozenset({"ping"})), LOST, "INCONCLUSIVE"),
+        (World(deaf=frozenset({"ping"})), RIDDEN, "INCONCLUSIVE"),
     ],
 )
 def test_what_comes_of_a_fault_in_service(world: World, expectation: Expectation, outcome: str) -> None:
@@ -99,8 +106,81 @@ def test_several_faults_are_undone_in_reverse_order() -> None:
     assert tried.outcome.outcome == "PASS"
 
 
+def test_of_several_faults_the_one_that_set_in_last_is_undone_first() -> None:
+    late = build_fault(onset=IN_SERVICE, expectation=LOST)
+    early = build_fault(onset=BEFORE_POWER, expectation=LOST)
+    tried = try_out(World(), late, replace(early, fault=replace(early.fault, name="early")))
+    labels = [a.label for a in tried.performed if isinstance(a, Ask) and a.ask in ("impair", "mend")]
+    assert labels == ["bench.on.1.0", "bench.on.0.0", "bench.off.0.0", "bench.off.1.0"]
+
+
 def test_the_tape_of_a_trial_replays_to_the_same_bring_up() -> None:
     tried = try_out(World(stops=True), build_fault(onset=BEFORE_POWER, expectation=STOPPED))
     again: RunMachine = replay(PLAN, tried.tape, STAGES, ())
     assert again.results() == tried.trial.machine.results()
     assert list(again.evidence) == list(tried.trial.machine.evidence)
+
+
+def test_a_probe_that_breaks_while_the_cause_lasts_is_no_loss_of_service() -> None:
+    tried = try_out(World(failing=frozenset({"ping"})), build_fault(onset=IN_SERVICE, expectation=LOST))
+    assert tried.outcome.serves is None
+    assert "FAIL" not in {f.outcome for f in tried.outcome.findings}
+
+
+def test_a_branch_none_of_whose_clients_may_reach_hq_is_not_looked_at() -> None:
+    portless = tuple(replace(s, ports=()) for s in PLAN.branch.segments)
+    plan = replace(PLAN, branch=replace(PLAN.branch, segments=portless))
+    for expectation in (LOST, RIDDEN):
+        tried = try_out(World(), build_fault(onset=IN_SERVICE, expectation=expectation), plan=plan)
+        assert tried.outcome.outcome == "INCONCLUSIVE"
+        assert tried.outcome.serves is None
+
+
+class Doorman(World):
+    """A client whose port lets it in only when HQ's log-in server says so: until it gives up, and gets no lease."""
+
+    def _on_ask(self, ask: Ask) -> Sequence[Reaction | Breakage]:
+        if ask.ask == "lease" and self.impaired:
+            return [answer(ask, 35.0, None, "LeaseError: lan1: no DHCP lease within 8.0 s")]
+        return super()._on_ask(ask)
+
+
+def test_a_branch_is_out_of_service_once_a_look_has_said_so() -> None:
+    """The usual time of a look, with this plan's heartbeats, is 30 s."""
+    tried = try_out(Doorman(stops=True), build_fault(onset=BEFORE_POWER, expectation=STOPPED))
+    assert (tried.outcome.outcome, tried.outcome.serves) == ("PASS", False)
+    gone_ns = tried.trial.gone_ns or 0
+    assert has_looked(Evidence(s for s in tried.trial.evidence if s.at_ns < gone_ns), "look")
+
+
+def test_what_happened_before_a_fault_set_in_does_not_show_it() -> None:
+    fault = build_fault(
+        onset=IN_SERVICE, expectation=LOST, shows=lambda p, v, e: e.find_first("hq-gateway", "child.installed")
+    )
+    tried = try_out(World(), fault)
+    assert tried.outcome.outcome == "INCONCLUSIVE"
+    assert tried.trial.find_shown(tried.trial.notes[0]) is None
+
+
+@pytest.mark.parametrize(("heartbeat_s", "outcome"), [(2.0, "FAIL"), (60.0, "PASS")])
+def test_a_branch_that_is_heard_rarely_is_known_to_be_back_later(heartbeat_s: float, outcome: str) -> None:
+    plan = replace(PLAN, branch=replace(PLAN.branch, heartbeat_s=heartbeat_s))
+    at_once = replace(LOST, back_within_s=0.05)  # an echo alone takes longer in this lab
+    tried = try_out(World(), build_fault(onset=IN_SERVICE, expectation=at_once), plan=plan)
+    assert tried.outcome.outcome == outcome
+
+
+def test_a_profile_that_looks_for_a_silent_peer_late_has_its_trials_wait_for_it() -> None:
+    shown_s = 100.0  # after the fault set in: with 90 s until a peer is looked for, and the requests in vain
+
+    def shows(plan: Plan, values: Values, evidence: Evidence) -> Seen | None:
+        down = evidence.find_first("router", "tunnel.down")
+        late = [s for s in evidence if down is not None and s.at_ns >= down.at_ns + to_ns(shown_s)]
+        return late[0] if late else None
+
+    plan = replace(PLAN, branch=replace(PLAN.branch, tunnel=replace(PLAN.branch.tunnel, dpd_s=90)))
+    tried = try_out(World(), build_fault(onset=IN_SERVICE, expectation=LOST, shows=shows), plan=plan)
+    mended = next(n.gone_ns for n in tried.trial.notes)
+    shown = tried.trial.find_shown(tried.trial.notes[0])
+    assert shown is not None and mended is not None and shown.at_ns < mended
+    assert tried.outcome.outcome == "PASS"

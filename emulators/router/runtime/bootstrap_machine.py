@@ -45,7 +45,7 @@ from .bootstrap_effects import (
 MAX_REDIRECTS = 10  # RFC 8572 §5.3: the limit SHOULD be no more than 10
 MAX_RETRIES = 3  # our choice: how often one server may ask to be asked later before the next one is tried
 MAX_RETRY_AFTER_S = 300.0  # our choice: a longer Retry-After is cut to this, so that other servers get their turn
-ROUND_PAUSES_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0)  # common practice: doubling, capped
+ROUND_PAUSES_S = (1.0, 2.0, 4.0, 8.0, 16.0, 30.0)  # common practice: doubling, capped
 REACH_PAUSE_S = 2.0  # our choice: between two tries to reach management over a new configuration
 OPERATIONS = "/restconf/operations/"  # RFC 8040 §3.6 under the root that RFC 8572 §7.2 uses
 

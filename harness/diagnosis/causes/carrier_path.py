@@ -139,7 +139,7 @@ CAUSES = (
         name="small_path_mtu",
         title="beyond the bearer the path carries smaller packets than it says",
         needs=(saw("the device finds that larger packets vanish", "router", "path.narrowed", weight=3),),
-        speaks_for=(judged("the largest packet to HQ is smaller than it should be", "hq_reached.largest"),),
+        speaks_for=(stopped_at("hq_reached", weight=0.5),),
         tell_apart="A bearer with a small MTU of its own says so when it is granted; this one does not.",
         at_bench="Have the carrier mend its path, or order the MTU that it really carries.",
         at_site="Nothing: the device sends smaller packets by itself.",

@@ -18,6 +18,7 @@ from harness.diagnosis.signs import among, matching, then
 STAGE = "upgraded"
 MUTE_S = 30.0
 """A release that has its way out asks for its data within seconds; two tries to connect take as long as that."""
+_UNREACHED = ("connect", "timeout", "resolve")
 _TRIES = ("bootstrap.progressed", "data.requested", "boot.started")
 """What a release does that reaches for management; and a start of the device, which ends its trial."""
 
@@ -70,6 +71,14 @@ def _find_mute_trial(case: Case) -> tuple[Seen, ...] | None:
     return (started, ups[0]) if ups and not tries and is_long else None
 
 
+def _find_other_mirror(case: Case) -> tuple[Seen, ...] | None:
+    """Find an image that came from another place than one that was tried before in vain."""
+    failed = [s for s in case.evidence.find_all("router", "image.failed") if s.data.get("reason") in _UNREACHED]
+    fetched = case.evidence.find_all("router", "image.fetched")
+    found = (s for s in fetched for f in failed if f.at_ns < s.at_ns and f.data.get("uri") != s.data.get("uri"))
+    return next(((s,) for s in found), None)
+
+
 def _resumed(plan: Plan, seen: Seen) -> bool:
     return as_count(seen.data.get("resumes")) > 0
 
@@ -95,8 +104,8 @@ CAUSES = (
         title="one of the image's mirrors is dead",
         needs=(
             all_passed(),
-            _failed("a mirror does not answer, or refuses the connection", "connect", "timeout", "resolve"),
-            saw("the image comes from another mirror", "router", "image.fetched"),
+            _failed("a mirror does not answer, or refuses the connection", *_UNREACHED),
+            holds("the image comes from another mirror", _find_other_mirror),
         ),
         speaks_against=(_failed("images come in parts, or damaged", "truncated", "corrupted"),),
         tell_apart="Had the uplink failed, the other mirror had not answered either.",

@@ -4,17 +4,26 @@ from __future__ import annotations
 
 from harness.core.entries import Seen
 from harness.core.model import Plan
-from harness.diagnosis.rows import Cause, all_passed, never, saw
+from harness.diagnosis.case import Case
+from harness.diagnosis.rows import Cause, all_passed, holds, never, saw
 from harness.diagnosis.signs import any_of, silent, then
 from harness.stages._shared import find_segment_network, is_inside
 
 SILENT_S = 20.0
-"""Ten heartbeats of the shipped profiles. Our choice: longer than a failover or a new configuration takes."""
+"""Our choice: longer than a failover or a new configuration takes."""
+MISSED_BEATS, LATE_S = 3, 2.0
+"""Where heartbeats are rare: so many must be missing, and be later than their own way takes. Our choice."""
 
 
 def _is_of_own_lan(plan: Plan, seen: Seen) -> bool:
     """Say whether an address lies in one of the branch's own segments."""
     return is_inside(seen.data.get("address"), [find_segment_network(s) for s in plan.branch.segments])
+
+
+def _find_silence(case: Case) -> tuple[Seen, ...] | None:
+    """Find where management heard nothing of the device for longer than it is used to."""
+    for_s = max(SILENT_S, MISSED_BEATS * case.plan.branch.heartbeat_s + LATE_S)
+    return silent("", "management", "heartbeat.received", for_s).find(case)
 
 
 _PULLED = saw(
@@ -87,7 +96,7 @@ CAUSES = (
         needs=(
             all_passed(),
             saw("the tunnel goes down", "router", "tunnel.down", later=True),
-            silent("management hears nothing of the device for a while", "management", "heartbeat.received", SILENT_S),
+            holds("management hears nothing of the device for a while", _find_silence),
             never("the device does not start anew", "router", "boot.started", later=True, weight=0.5),
             never("no new configuration is tried", "router", "config.rolled_back", later=True, weight=0.0),
         ),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from harness.core.entries import Seen, as_number
+from harness.core.model import Plan
 from harness.diagnosis.case import Case
 from harness.diagnosis.causes._device_words import told
 from harness.diagnosis.rows import Cause, Sign, holds, never, saw, stopped_at
@@ -27,6 +28,10 @@ def _find_early_clock(case: Case) -> tuple[Seen, ...] | None:
         if offset_s is not None and step.observation.wall_ns / 1e9 - offset_s < built_s - DAY_S:
             found.append(step)
     return tuple(found) or None
+
+
+def _has_address(plan: Plan, seen: Seen) -> bool:
+    return seen.data.get("address") is not None
 
 
 def _alert(words: str, weight: float = 1.0) -> Sign:
@@ -58,6 +63,12 @@ CAUSES = (
                 accepts=lambda plan, seen: seen.data.get("address") is not None,
             ),
             never("and none ever did", "router", "clock.set", weight=0.5),
+            any_of(
+                "something else gets through",
+                *(saw(f"a name: {n}", n, "name.answered", accepts=_has_address) for n in ("carrier", "internet")),
+                saw("management", "management", "session.opened"),
+                weight=0.0,
+            ),
         ),
         tell_apart="Where names do not resolve either, the whole path is dead; here they do, and only UDP port 123 is.",
         at_bench="Ask each time server from another line; then ask the carrier or provider whether it filters NTP.",

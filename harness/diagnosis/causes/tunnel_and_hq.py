@@ -14,13 +14,13 @@ from harness.core.model import Plan
 from harness.core.timing import to_ns
 from harness.diagnosis.case import Case
 from harness.diagnosis.rows import Cause, Sign, holds, never, saw, stopped_at
-from harness.diagnosis.signs import any_of, distinct, matching, none_of, then
+from harness.diagnosis.signs import answered, any_of, distinct, matching, none_of, then
 
 HEARTBEATS = 3
 """So many beats may be awaited before a device counts as unheard: our choice, one may be lost and one may be late."""
 LATE_S, AWAITED_S = 2.0, 20.0
 """A heartbeat's own way, and how long a request is awaited at least before it is given up, seconds: our choice."""
-_HEARD = ("echo.received", "log.received", "radius.answered", "http.served")
+_HEARD = ("echo.received", "log.received", "log.rejected", "radius.answered", "http.served")
 
 
 def _refused(text: str, *reasons: str, weight: float = 3) -> Sign:
@@ -43,10 +43,11 @@ def _find_lone_silence(case: Case) -> tuple[Seen, ...] | None:
 
 
 def _is_heard_all_along(beats: list[int], until_ns: int, patience_ns: int) -> bool:
-    """Say whether no two heartbeats lie further apart than is patient, while the device awaited an answer."""
+    """Say whether a heartbeat came while the device awaited an answer, and no two lay further apart than is patient."""
     since_ns = until_ns - to_ns(AWAITED_S)
-    times = [since_ns, *(b for b in beats if since_ns < b <= until_ns), until_ns]
-    return all(after - before <= patience_ns for before, after in pairwise(times))
+    heard = [b for b in beats if since_ns < b <= until_ns]
+    gaps = pairwise([since_ns, *heard, until_ns])
+    return bool(heard) and all(after - before <= patience_ns for before, after in gaps)
 
 
 _BEAT, _FAILED = ("management", "heartbeat.received"), ("router", "tunnel.failed")
@@ -77,6 +78,8 @@ def _is_of_another(plan: Plan, seen: Seen) -> bool:
 _DOWN = saw("the device says that the tunnel is down", "router", "tunnel.down", later=None)
 _INIT_500 = _failed("IKE's first request is not answered on port 500", exchange="IKE_SA_INIT", reason="no_answer",
                     port=500)  # fmt: skip
+
+_NO_LEASE = answered("a client gets no address", "lease.*", lambda plan, answer: not answer.ok)
 
 CAUSES = (
     Cause(
@@ -150,6 +153,11 @@ CAUSES = (
                 port=500,
                 echo="answered",
             ),
+            none_of(
+                "and port 4500 is not silent, too",
+                _failed("it is", reason="no_answer", exchange="IKE_SA_INIT", port=4500, echo="answered"),
+                weight=0.0,
+            ),
         ),
         tell_apart="A gateway that is down answers no echo; one whose IKE is down answers on neither port.",
         at_bench="Nothing need be done: the device goes by port 4500. Have port 500 opened all the same.",
@@ -169,6 +177,7 @@ CAUSES = (
             never("the gateway has no SA of the branch", "hq-gateway", "sa.established", weight=0.5),
         ),
         speaks_for=(_failed("the gateway answers an echo", reason="no_answer", echo="answered"),),
+        speaks_against=(saw("the path loses large packets", "router", "path.narrowed", weight=3),),
         tell_apart="Only small packets pass where the path drops large ones: try a short IKE_AUTH (pre-shared key).",
         at_bench="Look for IKE_AUTH in captures at both ends; who sees it last is before the filter.",
         at_site="Ask who runs the line to let UDP 4500 pass.",
@@ -257,6 +266,7 @@ CAUSES = (
                 *(saw(f"HQ's server: {kind}", "hq-endpoint", kind) for kind in _HEARD),
             ),
             never("the gateway keeps the tunnel", "hq-gateway", "child.removed", weight=0.5),
+            none_of("no client was left without an address", _NO_LEASE, weight=0.0),
         ),
         speaks_for=(
             saw(
