@@ -33,7 +33,7 @@ from harness.errors import LabError
 from harness.reports.junit import render_junit
 from harness.run_folder import RunFolder, load_run
 from harness.runner import Loop
-from harness.trial.clean import CleanCheck
+from harness.trial.clean import CleanCheck, find_down
 from harness.trial.outcome import TrialOutcome, judge_trial
 from harness.trial.trial import Prelude, Trial
 
@@ -183,12 +183,13 @@ class Drill:
             prefix = load_run(session.folder.path).tape
             while left and not self._stop.is_set():
                 with self._named(left[0]):
-                    row = self._try_standing(session, prefix, left[0])
-                if row is None:
+                    tried = self._try_standing(session, prefix, left[0])
+                if tried is None:
                     return
+                row, down = tried
                 left.pop(0)
                 self._tell(row)
-                if left and not self._is_clean(session):
+                if left and not self._is_clean(session, down):
                     break
             session.conclude()
 
@@ -203,7 +204,10 @@ class Drill:
                 hint="prove the profile first: branchproof prove",
             )
 
-    def _try_standing(self, session: Session, prefix: Sequence[TapeEntry], applied: Applied) -> Row | None:
+    def _try_standing(
+        self, session: Session, prefix: Sequence[TapeEntry], applied: Applied
+    ) -> tuple[Row, frozenset[str]] | None:
+        """Return what came of a trial, and the uplinks that it left down; None where the drill was stopped."""
         began_ns = session.clock.now_ns()
         session.lab.forget_asks()
         machine = replay(self._plan, prefix)
@@ -221,11 +225,12 @@ class Drill:
             folder.save_verdict(verdict, render_junit(verdict, f"{self._plan.branch.profile} / {applied.text}"))
             folder.save_outcome(to_json(outcome))
         took_s = (session.clock.now_ns() - began_ns) / 1e9
-        return Row(applied, outcome, diagnose(build_case(machine)), folder.path, took_s, True)
+        row = Row(applied, outcome, diagnose(build_case(machine)), folder.path, took_s, True)
+        return row, find_down(trial.evidence)
 
-    def _is_clean(self, session: Session) -> bool:
+    def _is_clean(self, session: Session, down: frozenset[str]) -> bool:
         session.lab.forget_asks()
-        check = CleanCheck(self._plan, session.lab.list_nodes())
+        check = CleanCheck(self._plan, session.lab.list_nodes(), down)
         with closing(session.folder.open_tape(f"clean-{session.clock.now_ns()}.jsonl")) as tape:
             Loop(check, session.lab, session.clock, tape, lambda machine: None).run()
         return check.is_clean

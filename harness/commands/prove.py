@@ -127,9 +127,11 @@ def _prove(
         outcome = judge_trial(session.trial) if session.trial is not None else None
         if outcome is not None:
             session.folder.save_outcome(to_json(outcome))
+    failed = list(dict.fromkeys(f.check for f in proof.verdict.checks if f.outcome == "FAIL"))
     if outcome is not None:
         console.print(session.scrub(trial_lines(outcome)), soft_wrap=True, markup=False)
-        console.print(trial_verdict(outcome, name, proof.took_s), style="bold", soft_wrap=True, markup=False)
+        text = trial_verdict(outcome, name, proof.took_s, failed)
+        console.print(text, style="bold", soft_wrap=True, markup=False)
     else:
         console.print(render_verdict(proof.verdict, name, proof.took_s), style="bold", soft_wrap=True)
     if outcome is not None or not proof.verdict.proven:
@@ -140,7 +142,7 @@ def _prove(
     if proof.kept:
         text = explain_kept(proof.kept, str(proof.folder), proof.verdict, _find_profile(args.profiles))
         console.print(text, soft_wrap=True, markup=False)
-    return proof.verdict.proven if outcome is None else outcome.outcome == "PASS"
+    return proof.verdict.proven if outcome is None else outcome.outcome == "PASS" and not failed
 
 
 def _find_profile(paths: Sequence[Path]) -> str | None:

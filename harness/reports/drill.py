@@ -95,9 +95,11 @@ def _claim_line(finding: Finding) -> str:
     return head if not seen or room < len(seen) else f"{head}: {seen}"
 
 
-def trial_verdict(outcome: TrialOutcome, name: str, took_s: float) -> str:
-    """Return the closing line of a trial."""
+def trial_verdict(outcome: TrialOutcome, name: str, took_s: float, failed: Sequence[str] = ()) -> str:
+    """Return the closing line of a trial. `failed`: checks that do not hold under the fault."""
     word = {"PASS": "AS EXPECTED", "FAIL": "NOT AS EXPECTED"}.get(outcome.outcome, "NOT KNOWN")
+    if failed:
+        word = f"NOT AS EXPECTED ({', '.join(failed)})"
     back = f", back after {outcome.back_s:.1f} s" if outcome.back_s is not None else ""
     return f"{word}  {name} with {', '.join(outcome.faults)}: {outcome.seen}{back}, {took_s:.1f} s"
 

@@ -87,6 +87,8 @@ def test_the_server_at_hq_is_not_blamed_for_a_client_without_an_address(ok: bool
     error = None if ok else "LeaseError: lan1: no DHCP lease within 20.0 s"
     lease = answered("client1", "lease.client1", 41.0, {"address": "10.20.10.100"} if ok else None, error)
     assert name_causes(child, lease, stopped="hq_reached") == named
+    refused = see("router", "admission.refused", 30.0, port=1, method="dot1x", reason="no server answers")
+    assert name_causes(child, refused, lease, stopped="hq_reached") == ["endpoint_down"]  # it lets clients in
 
 
 def test_a_gateway_whose_ike_was_down_is_no_filter() -> None:

@@ -12,10 +12,12 @@ from harness.core.faults import BEFORE_POWER, IN_SERVICE, Expectation, Onset, Va
 from harness.core.machine import RunMachine
 from harness.core.model import Ask, Plan, PowerCut, PowerOn
 from harness.core.replay import replay
+from harness.core.sample import saw
 from harness.core.timing import to_ns
 from harness.lab.fake_lab import Breakage, Reaction, answer
+from harness.trial.clean import CleanCheck, find_down
 from harness.trial.service import has_looked
-from tests.unit.trial_bench import PLAN, STAGES, World, build_fault, try_out
+from tests.unit.trial_bench import CLIENT_ADDRESS, PLAN, STAGES, World, build_fault, try_out
 
 LOST = Expectation(stage=None, serves=False, back_within_s=30.0, causes=("test_fault",), why="")
 STOPPED = replace(LOST, stage="hq_reached")
@@ -184,3 +186,28 @@ def test_a_profile_that_looks_for_a_silent_peer_late_has_its_trials_wait_for_it(
     shown = tried.trial.find_shown(tried.trial.notes[0])
     assert shown is not None and mended is not None and shown.at_ns < mended
     assert tried.outcome.outcome == "PASS"
+
+
+def test_a_lab_is_clean_once_nothing_is_impaired_uplinks_are_up_and_the_branch_serves() -> None:
+    """An uplink that a trial left down may come up late: the next trial must not begin on the other one."""
+    left = Evidence((Seen(0, saw("router/runtime", "uplink.down", 1.0, uplink="ethernet", reason="no carrier")),))
+    assert find_down(left) == {"ethernet"}
+    up = saw("router/runtime", "uplink.up", 2.0, uplink="ethernet")
+    assert find_down(Evidence((*left, Seen(1, up)))) == frozenset()
+    seen = (
+        saw("carrier", "command.done", 3.0, ok=True, result={"under_way": []}, label="bench.impaired.carrier"),
+        saw("hq-endpoint", "echo.received", 3.1, source=CLIENT_ADDRESS),
+        saw("client1", "command.done", 3.2, verb="ping", ok=True, result={"received": 1}, label="bench.clean.1"),
+        saw("management", "heartbeat.received", 3.3, serial="X"),
+    )  # fmt: skip
+    for down, also, clean in ((frozenset(), (), True), ({"ethernet"}, (), False), ({"ethernet"}, (up,), True)):
+        check = CleanCheck(PLAN, ("carrier",), frozenset(down))
+        check.start(0)
+        for observation in (*also, *seen):
+            check.on_observation(observation, observation.at_ns)
+        assert check.is_clean is clean
+    impaired = CleanCheck(PLAN, ("carrier",))
+    impaired.start(0)
+    for observation in (replace(seen[0], data={**seen[0].data, "result": {"under_way": ["x"]}}), *seen[1:]):
+        impaired.on_observation(observation, observation.at_ns)
+    assert not impaired.is_clean

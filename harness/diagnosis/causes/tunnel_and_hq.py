@@ -14,7 +14,7 @@ from harness.core.model import Plan
 from harness.core.timing import to_ns
 from harness.diagnosis.case import Case
 from harness.diagnosis.rows import Cause, Sign, holds, never, saw, stopped_at
-from harness.diagnosis.signs import answered, any_of, distinct, matching, none_of, then
+from harness.diagnosis.signs import all_of, answered, any_of, distinct, matching, none_of, then
 
 HEARTBEATS = 3
 """So many beats may be awaited before a device counts as unheard: our choice, one may be lost and one may be late."""
@@ -79,7 +79,15 @@ _DOWN = saw("the device says that the tunnel is down", "router", "tunnel.down", 
 _INIT_500 = _failed("IKE's first request is not answered on port 500", exchange="IKE_SA_INIT", reason="no_answer",
                     port=500)  # fmt: skip
 
-_NO_LEASE = answered("a client gets no address", "lease.*", lambda plan, answer: not answer.ok)
+_NO_LOG_IN = saw(
+    "the device cannot reach the log-in server at HQ",
+    "router", "admission.refused", accepts=matching(reason="no server answers"),
+)  # fmt: skip
+_NO_LEASE = all_of(
+    "a client gets no address, and was let in, or refused",
+    answered("no lease", "lease.*", lambda plan, answer: not answer.ok),
+    none_of("it was not kept waiting for a log-in server", _NO_LOG_IN),
+)
 
 CAUSES = (
     Cause(
@@ -266,16 +274,9 @@ CAUSES = (
                 *(saw(f"HQ's server: {kind}", "hq-endpoint", kind) for kind in _HEARD),
             ),
             never("the gateway keeps the tunnel", "hq-gateway", "child.removed", weight=0.5),
-            none_of("no client was left without an address", _NO_LEASE, weight=0.0),
+            none_of("no client was left without an address but for want of it", _NO_LEASE, weight=0.0),
         ),
-        speaks_for=(
-            saw(
-                "the device cannot reach the log-in server at HQ",
-                "router",
-                "admission.refused",
-                accepts=matching(reason="unreachable|no answer|timeout"),
-            ),
-        ),
+        speaks_for=(_NO_LOG_IN,),
         tell_apart="The gateway says 'host unreachable' for a server that is off; a filter says nothing.",
         at_bench="Is the server on? Ask it from the gateway's own LAN.",
         at_site="Nothing: the tunnel is well.",
