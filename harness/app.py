@@ -29,7 +29,8 @@ from harness.lab.sweep import sweep
 from harness.reports.junit import render_junit
 from harness.run_folder import RunFolder, Scrubber
 from harness.runner import Loop, feed
-from harness.trial.trial import Prelude, Trial
+from harness.trial.prelude import Prelude
+from harness.trial.trial import Trial
 
 Keep = Literal["on-fail", "always", "never"]
 

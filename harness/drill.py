@@ -35,7 +35,8 @@ from harness.run_folder import RunFolder, load_run
 from harness.runner import Loop
 from harness.trial.clean import CleanCheck, find_down
 from harness.trial.outcome import TrialOutcome, judge_trial
-from harness.trial.trial import Prelude, Trial
+from harness.trial.prelude import Prelude
+from harness.trial.trial import Trial
 
 USUAL_S = 40.0
 """What a trial in service takes, besides the time that its cause lasts: for sharing out only."""

@@ -13,6 +13,8 @@ from harness.core.faults import BENCH, Applied, Doing, Expectation
 from harness.core.model import Action, Ask, Plan
 from harness.core.timing import to_ns
 
+BENCH_ANSWER_S = 90.0
+"""For a stand-in to do, or undo, what it is told. A timeout: it protects us."""
 State = Literal["waiting", "setting_in", "lasting", "mending", "over", "never"]
 
 

@@ -24,17 +24,15 @@ from dataclasses import replace
 from typing import Literal
 
 from harness.core.entries import Check, Evidence, Seen, Stage
-from harness.core.faults import Applied
 from harness.core.machine import RunMachine
 from harness.core.model import Action, Finding, Observation, Plan
 from harness.core.timing import SETTLE_NS, to_ns
-from harness.trial.notes import Notes, take_notes
+from harness.trial.notes import BENCH_ANSWER_S, Notes
+from harness.trial.prelude import Prelude
 from harness.trial.service import Looks, find_service, has_looked
 
 Phase = Literal["running", "lasting", "look", "mending", "recovery", "after", "done"]
 
-BENCH_ANSWER_S = 90.0
-"""For a stand-in to do, or undo, what it is told. A timeout: it protects us."""
 SHOW_S = 35.0
 """How long a fault that lasts may take to show itself once the machine is done; the time after which the profile has a
 silent peer looked for is added. A timeout: requests that nobody answers are commonly given up within half a minute."""
@@ -46,51 +44,6 @@ A timeout: it protects us."""
 BEAT_S = 2.0
 """The heartbeat that an expectation's time to be back takes for granted. A device that is heard more rarely is known to
 be back later by as much, and no sooner."""
-
-
-class Prelude:
-    """The faults that set in before power, as a machine of its own. Run it to its end before the trial."""
-
-    def __init__(self, plan: Plan, applied: Sequence[Applied]) -> None:
-        self.notes = tuple(take_notes(plan, one, place) for place, one in enumerate(applied))
-        self.broken: str | None = None
-        self.done = False
-        self._evidence = Evidence()
-        self._count = 0
-        self._due_ns: int | None = None
-
-    @property
-    def deadline_ns(self) -> int | None:
-        return None if self.done else self._due_ns
-
-    def start(self, now_ns: int) -> tuple[Action, ...]:
-        """Begin."""
-        self._due_ns = now_ns + to_ns(BENCH_ANSWER_S)
-        early = [n for n in self.notes if n.applied.fault.onset.stage is None]
-        actions = tuple(action for note in early for action in note.set_in(now_ns))
-        self._settle(now_ns)
-        return actions
-
-    def on_observation(self, observation: Observation, now_ns: int) -> tuple[Action, ...]:
-        """Take one observation."""
-        self._evidence.add(Seen(self._count, observation))
-        self._count += 1
-        self._settle(now_ns)
-        return ()
-
-    def on_tick(self, now_ns: int) -> tuple[Action, ...]:
-        """Be woken."""
-        self._settle(now_ns)
-        return ()
-
-    def _settle(self, now_ns: int) -> None:
-        for note in self.notes:
-            if note.state == "setting_in":
-                self.broken = self.broken or note.settle_in(self._evidence, now_ns)
-        late = self._due_ns is not None and now_ns >= self._due_ns
-        if late and not self.broken:
-            self.broken = f"no answer within {BENCH_ANSWER_S:g} s"
-        self.done = late or self.broken is not None or all(n.state != "setting_in" for n in self.notes)
 
 
 class Trial:
@@ -141,7 +94,10 @@ class Trial:
     def back_within_s(self) -> float:
         """Within what time from the end of the cause the branch is to be seen back."""
         longest_s = max(n.expectation.back_within_s for n in self.notes)
-        return longest_s + max(0.0, self.plan.branch.heartbeat_s - BEAT_S)
+        waits = self.plan.waits
+        hardware_s = 2 * (waits.boot_s + waits.modem_registration_s) + waits.flash_write_s  # an upgrade boots twice
+        slower_s = hardware_s if self.plan.pace == "field" else 0.0
+        return longest_s + slower_s + max(0.0, self.plan.branch.heartbeat_s - BEAT_S)
 
     # ------------------------------------------------------------ inputs
 

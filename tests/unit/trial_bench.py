@@ -13,7 +13,8 @@ from harness.core.sample import build_plan
 from harness.lab.fake_lab import Breakage, FakeClock, FakeLab, Reaction, answer
 from harness.runner import Loop
 from harness.trial.outcome import TrialOutcome, judge_trial
-from harness.trial.trial import Prelude, Trial
+from harness.trial.prelude import Prelude
+from harness.trial.trial import Trial
 
 PLAN = build_plan()
 CLIENT_ADDRESS = "10.20.10.100"  # of the sample plan's first segment, as in the examples of hq_reached
