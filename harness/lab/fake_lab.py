@@ -82,6 +82,8 @@ class FakeLab:
         self._count = 0
         self._state = "new"
         self._powered = False
+        self._is_dark = False
+        """Power was cut. Before the first PowerOn the router's hardware can be asked."""
 
     def start(self) -> None:
         """See ports.Lab. Every node but the router is ready at once."""
@@ -95,6 +97,7 @@ class FakeLab:
             if self._state != "up" or self._powered:
                 raise self._error("a router without power", "it has power" if self._powered else f"a lab {self._state}")
             self._powered = True
+            self._is_dark = False
         elif isinstance(action, PowerCut):
             self.power_cut()
         elif isinstance(action, Ask) and (self._state != "up" or not self._can_ask(action.node)):
@@ -106,6 +109,7 @@ class FakeLab:
     def power_cut(self) -> None:
         """Take the router's power: what it would still have said is lost."""
         self._powered = False
+        self._is_dark = True
         self._arrivals = [a for a in self._arrivals if getattr(a[2], "source", "") != self._router]
         heapq.heapify(self._arrivals)
 
@@ -135,7 +139,7 @@ class FakeLab:
         self._state, self._powered = ("kept" if keep else "stopped"), False
 
     def _can_ask(self, node: str) -> bool:
-        return node in self._nodes or (node == self._router and self._powered)
+        return node in self._nodes or (node == self._router and not self._is_dark)
 
     def _schedule(self, reaction: Reaction | Breakage) -> None:
         at_ns = self._clock.now_ns() + int(reaction.after_s * NS)

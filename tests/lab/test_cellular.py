@@ -88,7 +88,9 @@ def nodes() -> Iterator[tuple[Node, Node, Node]]:
         internet = bench.container(image, {inet: "198.19.8.20"}, CAPS, (), shell)
         carrier = bench.container(image, {radio: "198.19.8.3", inet: "198.19.8.19"}, CAPS, (*CODE, *TUN))
         main = ("python3", "-c", ROUTER_MAIN)
-        router = bench.container("branchproof/router:bench", {radio: "198.19.8.2"}, CAPS, (*CODE, *TUN), main)
+        router = bench.container(
+            "branchproof/router:bench", {radio: "198.19.8.2"}, CAPS, (*CODE, *TUN, "--tmpfs", "/flash"), main
+        )
         for name, seed in ((internet, {}), (carrier, carrier_seed()), (router, router_seed())):
             running.append(Node(name, seed))
         running[1].wait("node.ready", 30)

@@ -27,11 +27,11 @@ pytestmark = pytest.mark.lab
 
 SAMPLES = {
     "pier-kiosk": [
-        "wrong_pin", "apn_unknown", "server_certificate_expired", "image_corrupted", "section_refused", "wrong_psk",
+        "sim_wants_pin", "apn_unknown", "server_certificate_expired", "image_corrupted", "section_refused", "wrong_psk",
         "gateway_down", "power_cut_in_service",
     ],
     "harbour-office": [
-        "sim_missing", "clock_in_1970", "device_not_in_inventory", "image_truncated", "tunnel_certificate_expired",
+        "wrong_pin", "clock_in_1970", "device_not_in_inventory", "image_truncated", "tunnel_certificate_expired",
         "rogue_dhcp", "gateway_restarts",
     ],
 }  # fmt: skip
