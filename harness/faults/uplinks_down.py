@@ -43,7 +43,7 @@ FAULT = Fault(
     doings=doings,
     expects=expects,
     shows=shows,
-    parameters=(Parameter("dark_s", "s", 600.0, (120.0, 1800.0)),),
+    parameters=(Parameter("dark_s", "s", 600.0, (120.0, 300.0)),),
     onset=IN_SERVICE,
     lasts_s=lasts_s,
 )
