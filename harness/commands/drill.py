@@ -24,8 +24,7 @@ from harness.trial.choose import find_reason, list_suite
 
 ORDER = 30
 JOBS = 4 * (os.cpu_count() or 2)
-"""Labs at a time: a trial mostly waits. With eight on two cores the machine was busy, and no trial came out otherwise
-for it."""
+"""Labs at a time: a trial mostly waits. With ten at a time on two cores no trial came out otherwise than with one."""
 STANDING_LABS = 3
 """Labs in service that faults of service share: our choice; each costs one bring-up more, and saves waiting."""
 
