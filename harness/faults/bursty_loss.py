@@ -26,7 +26,8 @@ def expects(plan: Plan, values: Values) -> Expectation:
         why=(
             "TCP sends again what is lost, so the download takes longer and the branch comes up. First meant to last "
             "for all of the bring-up: but whether one echo of ten is lost, or two, at the end of it is chance, and no "
-            "expectation; so it is there while the release is fetched, and gone before."
+            "expectation; so it is there while the release is fetched, and gone before. Set in at the "
+            "check-in at first, where heavy loss kept the device busy until the bursts were over."
         ),
     )
 
@@ -40,6 +41,11 @@ def why_not(plan: Plan, values: Values) -> str | None:
     if not is_upgrade(plan):
         return "the device has the release already: nothing large is fetched"
     return is_cellular_first(plan, values)
+
+
+def find_fetch(plan: Plan, values: Values, evidence: Evidence) -> Seen | None:
+    """Return the device's report that it is about to fetch another release (RFC 8572 section 7.3)."""
+    return evidence.find_first("management", "report.received", progress_type="boot-image-mismatch")
 
 
 def lasts_s(plan: Plan, values: Values) -> float:
@@ -58,7 +64,7 @@ FAULT = Fault(
     expects=expects,
     shows=shows,
     parameters=(Parameter("loss_pct", "%", 5.0, (3.0, 10.0)), Parameter("burst_packets", "packets", 4.0, (2.0, 8.0))),
-    onset=Onset("checked_in"),
+    onset=Onset("checked_in", find_fetch),
     lasts_s=lasts_s,
     why_not=why_not,
 )
