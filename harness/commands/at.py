@@ -37,8 +37,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def _run_at(args: argparse.Namespace, console: Console) -> int:
     from harness.lab.engine import Engine  # noqa: PLC0415 - only this command needs the engine's library
-    from harness.lab.kept import find_lab, find_run_id  # noqa: PLC0415
-    from harness.lab.modem_port import ModemPort  # noqa: PLC0415
+    from harness.lab.kept import find_lab, find_run_id  # noqa: PLC0415 - as above
+    from harness.lab.modem_port import ModemPort  # noqa: PLC0415 - as above
 
     for line in args.lines:
         if line[:2].upper() != "AT":

@@ -21,7 +21,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 
 def _run_sweep(args: argparse.Namespace, console: Console) -> int:
-    from harness.lab.sweep import sweep  # noqa: PLC0415
+    from harness.lab.sweep import sweep  # noqa: PLC0415 - other commands need no engine
 
     ghosts: list[str] = []
     removed = sweep(all=True, on_ghost=ghosts.append)
@@ -35,14 +35,14 @@ def _run_sweep(args: argparse.Namespace, console: Console) -> int:
 
 
 def _run_prepare(args: argparse.Namespace, console: Console) -> int:
-    from harness.setup.prepare import prepare  # noqa: PLC0415
+    from harness.setup.prepare import prepare  # noqa: PLC0415 - other commands need no engine
 
     prepare(lambda text: console.print(text, soft_wrap=True, markup=False))
     return EXIT_PROVEN
 
 
 def _run_release(args: argparse.Namespace, console: Console) -> int:
-    from harness.setup.prepare import release  # noqa: PLC0415
+    from harness.setup.prepare import release  # noqa: PLC0415 - other commands need no engine
 
     release(lambda text: console.print(text, soft_wrap=True, markup=False))
     return EXIT_PROVEN

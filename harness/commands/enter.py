@@ -27,8 +27,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def _run_enter(args: argparse.Namespace, console: Console) -> int:
     from harness.lab.engine import Engine  # noqa: PLC0415 - only this command needs the engine's library
-    from harness.lab.kept import find_lab, find_run_id  # noqa: PLC0415
-    from harness.lab.terminal import run_here  # noqa: PLC0415
+    from harness.lab.kept import find_lab, find_run_id  # noqa: PLC0415 - as above
+    from harness.lab.terminal import run_here  # noqa: PLC0415 - as above
 
     command = args.command[1:] if args.command[:1] == ["--"] else args.command
     run_id = find_run_id(args.folder)

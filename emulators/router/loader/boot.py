@@ -169,11 +169,11 @@ class Loader:
             if self._running.trial:
                 self._fail_trial(f"the runtime ended with code {code}")
             self._crashes += 1
-            time.sleep(machine.find_restart_delay(self._crashes))
+            time.sleep(machine.find_restart_delay(self._crashes))  # one that crashes on and on gets no busier
             return True
         if self._modem in ended:
             log(f"modem ended with code {ended[self._modem]}; starting it again")
-            time.sleep(MODEM_RESTART_S)
+            time.sleep(MODEM_RESTART_S)  # a modem takes a while to start; no spinning where it ends at once
             self._start_modem()
         return False
 

@@ -90,7 +90,7 @@ class Configurer:
     def apply(self, document: bytes) -> None:
         try:
             self._applier.apply(document, self._manager.choose_beside(read_networks(document)))
-        except Exception:
+        except Exception:  # whatever failed: the document is put aside, and the error goes on
             self._put_aside(digest_config(document))
             raise
         finally:
