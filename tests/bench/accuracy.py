@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from harness.core.entries import Evidence
 from harness.core.faults import IN_SERVICE, Applied, Expectation, Fault
 from harness.core.model import Plan
 from harness.core.registry import load_stages
 from harness.trial.choose import find_reason, is_kept_back, list_variants
+from harness.trial.trial import Trial
 
 TOP = 3
 
@@ -43,6 +45,15 @@ class Tried:
 def find_share(hits: Sequence[bool]) -> float:
     """Return the share of hits, in percent; 0 of none."""
     return 100.0 * sum(hits) / len(hits) if hits else 0.0
+
+
+def list_hidden(trial: Trial, stopped: str | None) -> list[str]:
+    """Return the faults that did not show while a diagnosis could see it: of a bring-up that stopped, by then. Unlike a
+    case, this looks at the bench's own doings: from them some faults know when they set in."""
+    until_ns = None if stopped is None else trial.machine.stages_closed_ns
+    seen = Evidence(s for s in trial.evidence if until_ns is None or s.at_ns <= until_ns)
+    shown = [(n, n.applied.fault.shows(trial.plan, n.applied.values, seen)) for n in trial.notes]
+    return [n.applied.text for n, s in shown if s is None or n.begun_ns is None or s.at_ns < n.begun_ns]
 
 
 # ---------------------------------------------------------------- what is tried
@@ -81,8 +92,8 @@ def choose_pairs(plan: Plan, faults: Sequence[Fault], count: int) -> list[tuple[
 
 def _can_both_show(plan: Plan, one: Applied, other: Applied) -> bool:
     """Say whether two faults are of two families, and one lets the other be seen: of two that strike service one lets
-    the branch serve; of two that strike before it one does not stop the bring-up, and strikes no later than the other;
-    one of either kind goes with another that lets the bring-up pass."""
+    the branch serve; of two that strike before it one does not stop the bring-up, and strikes at an earlier stage than
+    that at which the other stops it; one of either kind goes with another that lets the bring-up pass."""
     if one.fault.family == other.fault.family:
         return False
     first, second = (a.fault.expects(plan, a.values) for a in (one, other))
@@ -100,8 +111,9 @@ def _can_both_show(plan: Plan, one: Applied, other: Applied) -> bool:
 
 
 def _comes_before(one: Applied, expected: Expectation, other: Applied, others: Expectation) -> bool:
-    """Say whether the one, if it does not stop the bring-up, strikes by the stage at which the other does."""
+    """Say whether the one, if it does not stop the bring-up, strikes before the stage at which the other does. Within a
+    stage the catalogue has no order: without a card no APN is tried, though both are of one stage."""
     names = [s.name for s in load_stages()]
     if expected.stage is not None or others.stage is None:
         return True
-    return one.fault.strikes in names and names.index(one.fault.strikes) <= names.index(others.stage)
+    return one.fault.strikes in names and names.index(one.fault.strikes) < names.index(others.stage)

@@ -7,9 +7,18 @@ from dataclasses import replace
 import pytest
 
 from harness.core.faults import BEFORE_POWER, IN_SERVICE, Applied, Expectation, Family, Fault, Onset, Parameter
+from harness.core.registry import load_faults, load_stages
+from harness.core.replay import replay
 from harness.core.sample import build_plan
-from harness.trial.choose import is_kept_back
-from tests.bench.accuracy import Tried, choose_pairs, find_share, list_kept_back, share_out
+from harness.profile.compile import compile_plan, site_names
+from harness.profile.load import load_profile
+from harness.trial.choose import is_kept_back, parse_applied
+from harness.trial.prelude import Prelude
+from harness.trial.trial import Trial
+from tests.bench.accuracy import Tried, choose_pairs, find_share, list_hidden, list_kept_back, share_out
+from tests.bench.diagnosis import PAIRS
+from tests.bench.runs import PROFILE
+from tests.corpus.recorded import FOLDER, load_recorded
 
 PLAN = build_plan()
 
@@ -74,7 +83,7 @@ def chosen(*faults: Fault) -> set[tuple[str, str]]:
 def test_pairs_that_can_both_show() -> None:
     assert chosen(APN, KEY) == set(), "the first stop hides the second"
     assert chosen(APN, SLOW) == set(), "one family"
-    assert chosen(SIM, SLOW) == {("sim", "slow")}
+    assert chosen(SIM, SLOW) == set(), "both at one stage: no card, so no path that is slow"
     assert chosen(SLOW, KEY) == {("slow", "key")}
     assert chosen(LATE, SIM) == set(), "the stop comes before the other strikes"
     assert chosen(KEY, DEAD) == set(), "never in service"
@@ -82,6 +91,18 @@ def test_pairs_that_can_both_show() -> None:
     assert chosen(DEAD, HOT) == {("dead", "hot")}
     assert chosen(DEAD, replace(HOT, expects=DEAD.expects)) == set(), "both dead: one hides the other"
     assert chosen(DEAD, replace(HOT, why_not=lambda p, v: "cannot")) == set()
+
+
+def test_no_pair_of_the_catalogue_stops_where_its_other_strikes() -> None:
+    """And there are as many as the bench tries."""
+    loaded = load_profile(PROFILE)
+    plan = compile_plan(loaded, next(iter(site_names(loaded))), "fast", None)
+    stages = [s.name for s in load_stages()]
+    pairs = choose_pairs(plan, load_faults(), PAIRS)
+    for one, other in [(a, b) for pair in pairs for a, b in (pair, pair[::-1])]:
+        stop = other.fault.expects(plan, other.values).stage
+        assert stop is None or one.fault.strikes in stages[: stages.index(stop)], f"{one.text} and {other.text}"
+    assert len(pairs) == PAIRS
 
 
 def test_pairs_are_few_and_each_fault_in_two_at_most() -> None:
@@ -108,3 +129,17 @@ def test_kept_back_are_variants_only() -> None:
     kept = list_kept_back([varied])
     assert kept and all(is_kept_back(a) and a.values["s"] != 1.0 for a in kept)
     assert len(kept) < len(parameters[0].others)
+
+
+@pytest.mark.parametrize("name", ["antenna_off", "coverage_lost", "modem_hangs", "registration_flapping", "rogue_dhcp"])
+def test_what_set_in_while_in_service_is_seen_to_have_shown(name: str) -> None:
+    """Some of these know by the bench's own doings when they set in; a case has none of those."""
+    run = load_recorded(FOLDER / "runs" / f"{name}-pier-kiosk.jsonl.gz")
+    machine = replay(run.plan, run.tape)
+    trial = Trial(run.plan, Prelude(run.plan, [parse_applied(name, load_faults(), name)]), machine, ())
+    assert list_hidden(trial, None) == [name], "it never began"
+    trial.notes[0].begun_ns = machine.stages_closed_ns
+    assert list_hidden(trial, None) == []
+    assert list_hidden(trial, "hq_reached") == [name], "the bring-up stopped before"
+    trial.notes[0].begun_ns = max(o.at_ns for o in machine.evidence) + 1
+    assert list_hidden(trial, None) == [name], "what was seen before it began shows nothing"

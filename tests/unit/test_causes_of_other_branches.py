@@ -121,3 +121,32 @@ def test_a_small_path_is_found_without_what_the_carrier_has_on_record() -> None:
     one, other = (diagnose(case).named for case in cases)
     assert [(n.cause.name, n.score) for n in one] == [(n.cause.name, n.score) for n in other]
     assert one[0].cause.name == "small_path_mtu"
+
+
+BEARER = see("carrier", "pdn.granted", 5.0, apn="a", address="100.64.0.2", dns=["100.64.0.1", "100.64.0.9"])
+
+
+def unresolved(asked: str, said: str = "LifetimeTimeout: the resolution lifetime expired") -> Observation:
+    reason = f"time.skerry.example: asked {asked}: {said}"
+    return see("router", "clock.failed", 14.0, server="time.skerry.example", address=None, reason=reason)
+
+
+@pytest.mark.parametrize(
+    ("asked", "named"),
+    [
+        ("100.64.0.1", ["carrier_dns_dead"]),
+        ("192.0.2.1, 100.64.0.9", ["carrier_dns_dead"]),
+        ("198.18.0.53", []),
+        ("100.64.0.11", []),
+    ],
+)
+def test_the_carriers_resolver_is_not_blamed_for_the_silence_of_others(asked: str, named: list[str]) -> None:
+    assert name_causes(BEARER, unresolved(asked), stopped="online") == named
+
+
+def test_the_carriers_resolver_is_not_blamed_for_a_path_that_is_dead_altogether() -> None:
+    """A time server that needs no name does not answer either."""
+    silent = see("router", "clock.failed", 22.0, server="198.18.0.1", address="198.18.0.1", reason="no answer")
+    refused = unresolved("100.64.0.1", "NoNameservers: 100.64.0.1 answered REFUSED")
+    assert name_causes(BEARER, unresolved("100.64.0.1"), silent, stopped="online") == []
+    assert name_causes(BEARER, refused, stopped="online") == ["carrier_dns_dead"]

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from harness.core.entries import Answer, Seen, as_number
+import re
+
+from harness.core.entries import Answer, Seen, as_list, as_number
 from harness.core.model import Plan
-from harness.diagnosis.rows import Accept, Cause, Sign, all_passed, never, saw, stopped_at
+from harness.diagnosis.case import Case
+from harness.diagnosis.rows import Accept, Cause, Sign, all_passed, holds, never, saw, stopped_at
 from harness.diagnosis.signs import answered, any_of, distinct, judged, matching, other_than, ranged
 from harness.stages._hq_measures import PING, read_round_trips
 from harness.stages._shared import find_segment_network, is_inside
@@ -13,6 +16,7 @@ LEAST_NAT_S = 120  # RFC 4787 REQ-5: a UDP mapping MUST NOT expire in less than 
 SLOW_MS = 300.0  # our choice: twice the round trip of a fair cell, and below a satellite's (about 500 ms)
 MANY_APNS = 3  # our choice: a list of two is common, and no trouble
 LOSS_SHARE, LOSS_SEGMENTS = 0.005, 5  # our choice: above what a full queue drops of one download
+_ASKED = re.compile(r"asked ([^:]+): .*(?:Timeout|NoNameservers|REFUSED|SERVFAIL)", re.IGNORECASE)
 
 
 def _is_told(*, with_auth: bool) -> Accept:
@@ -39,17 +43,26 @@ def _is_sent_again(_plan: Plan, seen: Seen) -> bool:
     return again >= LOSS_SEGMENTS and again >= LOSS_SHARE * sent
 
 
+def _find_unanswered(case: Case) -> tuple[Seen, ...] | None:
+    """Find the names that the resolver which came with a bearer did not answer. Where the profile names others, or the
+    fixed line gave one, it is those that were asked."""
+    given = {str(a) for s in case.evidence.find_all("carrier", "pdn.granted") for a in as_list(s.data.get("dns"))}
+    asked = ((s, _ASKED.search(str(s.data.get("reason")))) for s in case.evidence.find_all("router", "clock.failed"))
+    return tuple(s for s, told in asked if told and given & set(told[1].split(", "))) or None
+
+
 def _refused(text: str, cause: int, accepts: Accept | None = None) -> Sign:
     return saw(text, "carrier", "pdn.refused", weight=3, cause=cause, accepts=accepts)
 
 
 _BEARER = saw("the carrier has granted a bearer", "carrier", "pdn.granted", weight=0.5)
-_NO_NAME = saw(
-    "the device asks the carrier's resolver, and gets no answer that helps",
+_NO_NAME = holds("the device asks the carrier's resolver, and gets no answer that helps", _find_unanswered, weight=2)
+_ONLY_NAMES = never(
+    "only names fail: no time server whose address is known is silent",
     "router",
     "clock.failed",
-    weight=2,
-    accepts=matching(reason=r"asked .*(Timeout|NoNameservers|REFUSED|SERVFAIL)"),
+    weight=0.0,
+    accepts=lambda plan, seen: seen.data.get("address") is not None,
 )
 
 CAUSES = (
@@ -166,9 +179,10 @@ CAUSES = (
     Cause(
         name="carrier_dns_dead",
         title="the carrier's resolver does not answer",
-        needs=(stopped_at("online"), _BEARER, _NO_NAME),
+        needs=(stopped_at("online"), _BEARER, _NO_NAME, _ONLY_NAMES),
         speaks_for=(never("not one name is answered", "carrier", "name.answered", weight=1),),
-        tell_apart="A path that is dead altogether leaves an address unanswered too, not names alone.",
+        tell_apart="A path that is dead altogether leaves an address unanswered too, not names alone; where all is "
+        "known by name, it takes a time server by its address to tell.",
         at_bench="Put resolvers of your own into the profile (first_boot.name_servers), and try again.",
         at_site="Nothing: the carrier mends it.",
         sentence="The mobile network has a fault of its own; leave it switched on, it comes back by itself.",
