@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,10 +23,9 @@ from emulators.common.verbs import standard_verbs
 
 @dataclass(frozen=True, slots=True)
 class ClientContext:
-    """What the client's impairments may lay hands on. `lease` asks for one anew, as after the plug was out."""
+    """What the client's impairments may lay hands on."""
 
     seed: dict[str, Any]
-    lease: Callable[[], dict[str, Any]]
 
 
 def main() -> None:
@@ -62,7 +60,7 @@ def build(seed: dict[str, Any], console: Console) -> dict[str, Handler]:
         return dict(to_json(leaser.obtain(timeout_s)))
 
     vantage = start_vantage(seed["node"], [link])
-    impairments = load_impairments("emulators.client.impairments", ClientContext(seed, lease)).verbs()
+    impairments = load_impairments("emulators.client.impairments", ClientContext(seed)).verbs()
     return {
         **standard_verbs(),
         **impairments,

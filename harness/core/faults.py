@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from harness.core.entries import Evidence, Seen
+from harness.core.entries import ANSWERED, Evidence, Seen
 from harness.core.model import Action, Ask, Observation, Plan, PowerCut, PowerOn
 
 BENCH = "bench."
@@ -151,8 +151,17 @@ def impair(node: str, what: str, **parameters: Any) -> Doing:
 
 
 def cut_power() -> Doing:
-    """Return a power cut, and power again."""
+    """Return a power cut, and power again. A fault with one is brief, and asks nothing of the dark router."""
     return Doing((PowerCut(),), (PowerOn(),))
+
+
+def find_vain_leases(evidence: Evidence, client: str) -> tuple[Seen, ...]:
+    """Return the asks for a lease that a fault made of a client and that no server answered. Not the bench's looks:
+    those are made, too, while a branch may well be down."""
+    asked = evidence.find_all(client, ANSWERED, verb="lease", ok=False)
+    ours = (s for s in asked if str(s.data.get("label")).startswith((f"{BENCH}on.", f"{BENCH}off.")))
+    answers = (evidence.find_answer(s.data["label"]) for s in ours)
+    return tuple(a.seen for a in answers if a is not None and a.is_silence)
 
 
 def is_of_bench(seen: Observation) -> bool:

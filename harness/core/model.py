@@ -168,7 +168,8 @@ class PowerCut:
 
 @dataclass(frozen=True, slots=True)
 class Plug:
-    """Take the cable of one of the router's links out of where it is, and plug it in where another link is."""
+    """Take the cable of one of the router's links out of where it is, and plug it in where another link is. Nothing
+    answers it; it is done before whatever is asked for after it."""
 
     link: str
     into: str

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from harness.core.entries import Evidence, Seen
-from harness.core.faults import IN_SERVICE, Doing, Expectation, Fault, Values, impair
+from harness.core.faults import IN_SERVICE, Doing, Expectation, Fault, Values, find_vain_leases, impair
 from harness.core.model import Plan
 from harness.core.sections import Segment
-from harness.stages._shared import CLIENTS
+from harness.stages._shared import CLIENTS, ask_lease
 
 
 def find_shared_segment(plan: Plan) -> Segment | None:
@@ -27,8 +27,10 @@ def _list_ports(segment: Segment) -> list[int]:
 
 
 def doings(plan: Plan, values: Values) -> tuple[Doing, ...]:
+    """The client asks anew once the box is gone, too: what it was given by then must not outlive the fault."""
     asker, box = (f"client{port}" for port in find_ports(plan))
-    return (impair(box, "rogue_dhcp"), impair(asker, "replug"))
+    plugged, ask = impair(box, "rogue_dhcp"), ask_lease(asker)
+    return (Doing((*plugged.on, ask), (*plugged.off, ask)),)
 
 
 def expects(plan: Plan, values: Values) -> Expectation:
@@ -43,11 +45,17 @@ def expects(plan: Plan, values: Values) -> Expectation:
 
 
 def shows(plan: Plan, values: Values, evidence: Evidence) -> Seen | None:
-    """Return the device's word of the box, where after it the client at the other port got a lease."""
+    """Return the device's word of the box, where after it the client at the other port got a lease. Of a device that
+    lets the box win: the box's lease there, or that the client asked and got none."""
     asker, box = find_ports(plan)
+    client, segment = f"client{asker}", find_shared_segment(plan)
     heard = evidence.find_first("router", "dhcp.server_refused", port=box)
-    leases = evidence.find_all(f"client{asker}", "lease.obtained")
-    return heard if heard is not None and any(s.at_ns > heard.at_ns for s in leases) else None
+    leases = evidence.find_all(client, "lease.obtained")
+    if heard is not None and any(s.at_ns > heard.at_ns for s in leases):
+        return heard
+    router = segment.address.partition("/")[0] if segment is not None else ""
+    won = [s for s in leases if s.data.get("router") != router]
+    return next(reversed((*find_vain_leases(evidence, client), *won)), None)
 
 
 def why_not(plan: Plan, values: Values) -> str | None:

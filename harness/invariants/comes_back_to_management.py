@@ -11,7 +11,7 @@ NAME = "comes_back_to_management"
 
 
 def find_gone(evidence: Evidence) -> int:
-    """Return when the bench last ended something (its own asks, power), 0 for never."""
+    """Return when the bench last ended something (what it asked for, a cable where it was, power), 0 for never."""
     ends = [s.at_ns for s in evidence if str(s.data.get("label") or "").startswith(f"{BENCH}off.")]
     ends += [s.at_ns for s in evidence.find_all("router", "boot.started", cause="power")]
     return max(ends, default=0)
@@ -40,9 +40,15 @@ INVARIANT = Check(
     actions=act,
 )
 _OFF = answered("carrier", f"{BENCH}off.0.0", 50.0, {})
+_CABLE_BACK = answered("internet", f"{BENCH}off.1.0", 60.0, {"monotonic_ns": 0, "realtime_ns": 0})
 EXAMPLES = (
     Example("a heartbeat after the end", "PASS", (_OFF, saw("management", "heartbeat.received", 52.0, serial="X"))),
     Example(
         "heartbeats before the end only", "FAIL", (saw("management", "heartbeat.received", 49.0, serial="X"), _OFF)
+    ),
+    Example(
+        "heartbeats only before the cable was back",
+        "FAIL",
+        (_OFF, saw("management", "heartbeat.received", 52.0, serial="X"), _CABLE_BACK),
     ),
 )

@@ -10,11 +10,15 @@ from typing import Literal
 
 from harness.core.entries import Answer, Evidence
 from harness.core.faults import BENCH, Applied, Doing, Expectation
-from harness.core.model import Action, Ask, Plan
+from harness.core.model import Action, Ask, Plan, Plug, PowerCut
 from harness.core.timing import to_ns
 
 BENCH_ANSWER_S = 90.0
 """For a stand-in to do, or undo, what it is told. A timeout: it protects us."""
+PLUG_WITNESS = "internet"
+"""Who is asked the time after a cable was moved: in every lab. A cable says nothing itself; who is asked after it was
+moved answers after that."""
+ROUTER = "router"
 State = Literal["waiting", "setting_in", "lasting", "mending", "over", "never"]
 
 
@@ -37,6 +41,16 @@ class Notes:
     def is_brief(self) -> bool:
         """Say whether the cause ends by itself after a while, without being looked at."""
         return self.lasts_s is not None and self.expectation.serves is None
+
+    @property
+    def cuts_power(self) -> bool:
+        return any(isinstance(a, PowerCut) for doing in self.doings for a in doing.on)
+
+    @property
+    def needs_power(self) -> bool:
+        """Say whether it asks something of the router, or takes the power from it: neither can be done in the dark."""
+        asks = any(isinstance(a, Ask) and a.node == ROUTER for doing in self.doings for a in (*doing.on, *doing.off))
+        return asks or self.cuts_power
 
     def set_in(self, now_ns: int) -> tuple[Action, ...]:
         """Return what starts the trouble."""
@@ -89,18 +103,21 @@ class Notes:
         return None
 
     def _find_failure(self, answers: list[Answer]) -> str | None:
-        failed = next((a for a in answers if not a.ok), None)
+        """No lease to be had is the branch's doing; all else that was asked is the bench's to do."""
+        failed = next((a for a in answers if not (a.ok or (a.is_silence and a.seen.data.get("verb") == "lease"))), None)
         return None if failed is None else f"{self.applied.text}: {failed.seen.observation.source}: {failed.error}"
 
     def _label(self, word: str, actions: list[Action]) -> tuple[Action, ...]:
         labelled: list[Action] = []
         self.labels = []
         for number, action in enumerate(actions):
-            if isinstance(action, Ask):
-                self.labels.append(f"{BENCH}{word}.{self.place}.{number}")
-                labelled.append(replace(action, label=self.labels[-1]))
-            else:
+            ask = Ask(PLUG_WITNESS, "clock", {}, BENCH) if isinstance(action, Plug) else action
+            if ask is not action:
                 labelled.append(action)
+            if isinstance(ask, Ask):
+                self.labels.append(f"{BENCH}{word}.{self.place}.{number}")
+                ask = replace(ask, label=self.labels[-1])
+            labelled.append(ask)
         return tuple(labelled)
 
     def _find_answers(self, evidence: Evidence) -> list[Answer] | None:

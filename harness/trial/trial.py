@@ -164,17 +164,33 @@ class Trial:
     def _follow_notes(self, now_ns: int) -> None:
         """Let faults set in and brief ones end, each in its time."""
         for note in self.notes:
-            if note.state == "waiting" and self._is_due(note):
+            if note.state == "waiting" and self._is_due(note) and not self._waits_for_power(note):
                 self._pending += note.set_in(now_ns)
             if note.state == "setting_in":
                 self.broken = self.broken or note.settle_in(self.evidence, now_ns)
-            if note.state == "lasting" and note.is_brief and note.is_over(now_ns):
+            is_over = note.state == "lasting" and note.is_brief and note.is_over(now_ns)
+            if is_over and (note.cuts_power or not (note.needs_power and self._is_dark)):
                 self._pending += note.mend(now_ns)
             if note.state == "mending":
                 self.broken = self.broken or note.settle_out(self.evidence, now_ns)
             if note.is_late(now_ns, BENCH_ANSWER_S):
                 self.broken = self.broken or f"{note.applied.text}: no answer within {BENCH_ANSWER_S:g} s"
                 note.give_up(now_ns)
+
+    @property
+    def _is_dark(self) -> bool:
+        """Say whether the router is without power."""
+        return any(n.cuts_power and n.state in ("setting_in", "lasting") for n in self.notes)
+
+    def _waits_for_power(self, note: Notes) -> bool:
+        """Say whether a fault cannot set in yet because of the router's power: a dark router cannot be asked, and one
+        that is to answer is not cut. Where both are due the cut is first: what is told to a router that is then cut
+        it can be told to end no more."""
+        if not note.needs_power or self._is_dark:
+            return note.needs_power
+        if note.cuts_power:
+            return any(n.needs_power and n.state in ("setting_in", "mending") for n in self.notes)
+        return any(n.cuts_power and n.state == "waiting" and self._is_due(n) for n in self.notes)
 
     def _is_due(self, note: Notes) -> bool:
         onset = note.applied.fault.onset
@@ -190,9 +206,11 @@ class Trial:
     def _in_running(self, now_ns: int) -> None:
         if not self.machine.done:
             return
-        for note in self.notes:
-            if note.state == "waiting":
-                note.state = "never"  # whatever was due has set in by now
+        waiting = [n for n in self.notes if n.state == "waiting"]
+        if not self.broken and any(self._is_due(n) for n in waiting):
+            return  # for power
+        for note in waiting:
+            note.state = "never"  # whatever was due has set in by now
         if self.broken or all(n.state != "setting_in" for n in self.notes):
             self._go_to("lasting", now_ns)
 

@@ -19,7 +19,7 @@ from harness.diagnosis.diagnose import load_causes
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import load_profile
 from harness.trial.choose import find_reason, is_kept_back, list_suite, list_variants, parse_applied
-from harness.trial.notes import take_notes
+from harness.trial.notes import ROUTER, take_notes
 
 ROOT = Path(__file__).parents[2]
 PACKAGES = {
@@ -103,15 +103,24 @@ def test_every_ask_is_one_that_the_stand_in_offers_and_is_taken_back(plan: Plan,
     for doing in note.doings:
         begun: dict[tuple[str, str], Any] = {}
         for action in doing.on:
-            if isinstance(action, Ask):
+            if isinstance(action, Ask) and action.ask != "lease":  # of a lease, nothing is left to take back
                 assert action.ask == "impair"
                 args = dict(action.args)
                 what = args.pop("what")
                 inspect.signature(find_offers(action.node)[what]).bind(**args)
                 begun[action.node, what] = args
-        ended = [(a.node, a.args["what"]) for a in doing.off if isinstance(a, Ask)]
+        ended = [(a.node, a.args["what"]) for a in doing.off if isinstance(a, Ask) and a.ask != "lease"]
         assert sorted(ended) == sorted(begun)
         assert sum(isinstance(a, PowerCut) for a in doing.on) == sum(isinstance(a, PowerOn) for a in doing.off)
+
+
+@pytest.mark.parametrize(("plan", "applied"), CASES, ids=IDS)
+def test_who_cuts_power_does_it_of_a_router_that_has_some_and_briefly(plan: Plan, applied: Applied) -> None:
+    note = take_notes(plan, applied, 0)
+    if note.cuts_power:
+        assert applied.fault.onset.stage is not None and note.is_brief
+        asked = [a.node for doing in note.doings for a in (*doing.on, *doing.off) if isinstance(a, Ask)]
+        assert ROUTER not in asked
 
 
 def test_each_fault_befalls_a_demo_branch() -> None:

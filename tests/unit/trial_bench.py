@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from harness.core.entries import Evidence, Need, Seen, Stage
+from harness.core.entries import Check, Evidence, Need, Seen, Stage
 from harness.core.faults import Applied, Doing, Expectation, Fault, Onset, Values, impair
 from harness.core.machine import RunMachine
-from harness.core.model import Action, Ask, Plan, PowerCut, PowerOn, TapeEntry
+from harness.core.model import Action, Ask, Plan, Plug, PowerCut, PowerOn, TapeEntry
 from harness.core.sample import build_plan
 from harness.lab.fake_lab import Breakage, FakeClock, FakeLab, Reaction, answer
 from harness.runner import Loop
@@ -18,6 +18,7 @@ from harness.trial.trial import Trial
 
 PLAN = build_plan()
 CLIENT_ADDRESS = "10.20.10.100"  # of the sample plan's first segment, as in the examples of hq_reached
+NODES = ("carrier", "internet", "management", "hq-gateway", "hq-endpoint", "client1", "client2", "client3")
 HEARTBEATS_S = 900  # longer than any trial here
 
 
@@ -75,7 +76,7 @@ class World:
                 + beats
                 + ([] if self.stops and self.impaired else [Reaction(1.0, "hq-gateway", "child.installed")])
             )
-        if isinstance(action, PowerCut):
+        if isinstance(action, PowerCut | Plug):
             return ()
         return self._on_ask(action)
 
@@ -134,15 +135,15 @@ class Tried:
         return sum(getattr(a, "ask", a.verb) == verb for a in self.performed)
 
 
-def try_out(world: World, *applied: Applied, plan: Plan = PLAN) -> Tried:
+def try_out(world: World, *applied: Applied, plan: Plan = PLAN, invariants: Sequence[Check] = ()) -> Tried:
     """Run a trial to its end in the fake lab."""
     clock = FakeClock()
-    lab = FakeLab(world.script, clock)
+    lab = FakeLab(world.script, clock, NODES)
     lab.start()
     sink = Sink()
     prelude = Prelude(plan, applied)
     Loop(prelude, lab, clock, Sink(), lambda m: None).run()
     bare = replace(plan, skip=(), only=())
-    trial = Trial(bare, prelude, RunMachine(bare, STAGES, ()), ())
+    trial = Trial(bare, prelude, RunMachine(bare, STAGES, ()), invariants)
     Loop(trial, lab, clock, sink, lambda m: None).run()
     return Tried(trial, judge_trial(trial), tuple(lab.performed), tuple(sink.entries))
