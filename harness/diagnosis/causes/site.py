@@ -100,6 +100,7 @@ CAUSES = (
             never("the device does not start anew", "router", "boot.started", later=True, weight=0.5),
             never("no new configuration is tried", "router", "config.rolled_back", later=True, weight=0.0),
         ),
+        speaks_against=(saw("the modem had hung", "router", "modem.reset", later=True, weight=2),),
         tell_apart="With HQ alone dead management is heard; with a broken modem the device says that it has no bearer.",
         at_bench="Nothing: it came back by itself, or goes on trying.",
         at_site="Ask the providers for an outage; are both ways on one mast, or on one pole?",
