@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from harness.core.model import Action, Observation, Plug, PowerCut, PowerOn
@@ -54,7 +55,8 @@ class ContainerLab:
     """Implements ports.Lab over any topology whose nodes keep the bench's lines.
 
     PowerOn gives `router` its seed, without which its PID 1 does nothing; after a power cut it starts the container,
-    too. Nodes in `late` are begun then: the router does not meet them while it boots.
+    too. Nodes in `late` are begun then: the router does not meet them while it boots. `called` says from what kind of
+    event on it does, and which.
     """
 
     def __init__(
@@ -65,13 +67,14 @@ class ContainerLab:
         *,
         router: str = "router",
         late: frozenset[str] = frozenset(),
+        called: Mapping[str, frozenset[str]] = MappingProxyType({}),
         fetches: tuple[Fetch, ...] = (),
         clock: Clock | None = None,
     ) -> None:
         self.run_id = run_id
         self.topology = topology
         self._make_seeds, self._router, self._fetches = make_seeds, router, fetches
-        self._late = late & frozenset(topology.services)
+        self._late, self._called = late & frozenset(topology.services), called
         self._is_wired = False
         self._latecomers: Latecomers | None = None
         self._clock: Clock = clock or SystemClock()
@@ -106,7 +109,7 @@ class ContainerLab:
             late=self._late,
             on_container=self._attach,
         )
-        self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S)
+        self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S, self._called)
         self.topology = assembly.wait_networks()
         self._seeds = self._make_seeds(self.topology)
         self._times["networks_s"] = (self._clock.now_ns() - began_ns) / 1e9
@@ -129,7 +132,7 @@ class ContainerLab:
         engine.remove(self._mark)  # of a process that was killed here: labels cannot be changed once made
         engine.create_volume(volume, self._run_labels)  # its owner lives: no sweep takes the lab away meanwhile
         self._assembly = Standing(containers)
-        self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S)
+        self._latecomers = Latecomers(self._assembly, self._talk, self._clock, READY_S, self._called)
         self._seeds = self._make_seeds(topology)
         self._talk.count_on(since)
         self._facts |= read_facts(engine, topology)
@@ -235,8 +238,8 @@ class ContainerLab:
             return returned
         while (item := self._talk.next_item(deadline_ns)) is not None:
             if isinstance(item, EventSeen):
-                if item.event.kind == "node.ready" and self._latecomers is not None:
-                    self._latecomers.on_ready(item.event.node)
+                if self._latecomers is not None:
+                    self._latecomers.on_event(item.event)
                 return self._intake.to_observation(item)
         if self._latecomers is not None:
             self._latecomers.check()

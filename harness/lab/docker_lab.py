@@ -78,6 +78,7 @@ class DockerLab(ContainerLab):
             lambda topology: build_seeds(plan, secrets, self._materials, topology, run_id),
             run_id,
             late=frozenset(name for name in load_topology().services if name.startswith(("client", "hq-"))),
+            called={"config.applied": frozenset(name for name in load_topology().services if name.startswith("hq-"))},
             fetches=fetches,
             clock=clock,
         )
