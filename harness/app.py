@@ -49,8 +49,12 @@ class MonotonicClock:
 
 @dataclass(frozen=True, slots=True)
 class Options:
+    """`whole`: all of the lab is up before the router has power, and not what it meets first only. Slower by itself;
+    where many labs share the machine nothing else is fair to the branch."""
+
     out: Path
     keep: Keep = "never"
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +96,7 @@ class Session:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         name = f"{plan.branch.profile}-{plan.branch.site}-{stamp}-{self.run_id}"
         self._unswept = ""
-        self.lab = going_on.lab if going_on else DockerLab(plan, secrets, self.run_id)
+        self.lab = going_on.lab if going_on else DockerLab(plan, secrets, self.run_id, whole=options.whole)
         self.hidden = {**secrets, **self.lab.made_secrets}
         """Secrets by reference: what is struck out of all that is kept."""
         self._scrubber = Scrubber(self.hidden.values())

@@ -40,6 +40,8 @@ from harness.trial.trial import Trial
 
 USUAL_S = 40.0
 """What a trial in service takes, besides the time that its cause lasts: for sharing out only."""
+STARTS = 2
+"""Labs that are built at the same time: so many fill two processors, and more would all come up late."""
 LAB_TRIES = 2
 """A lab that broke (engine, stand-in) is built anew once: its trial is not judged by it."""
 
@@ -105,6 +107,7 @@ class Drill:
         self._plan = replace(plan, only=(), skip=tuple(c.name for c in load_checks()))
         self._secrets, self._out, self._on_row, self._on_running = secrets, out, on_row, on_running
         self._lock, self._stop = threading.Lock(), threading.Event()
+        self._starts = threading.BoundedSemaphore(STARTS)
         self._running: list[str] = []
 
     def run(self, batches: Sequence[Batch], jobs: int) -> None:
@@ -157,11 +160,21 @@ class Drill:
                     self._tell(Row(left.pop(0), None, None, None, 0.0, standing, str(error)))
                     tries = 0
 
-    def _run_alone(self, left: list[Applied]) -> None:
-        applied = left[0]
-        with Session(self._plan, self._secrets, Options(self._out), applied=(applied,)) as session:
+    def _start(self, session: Session) -> int | None:
+        """Build the lab when its turn has come. Returns when that was; None where the drill was stopped by then."""
+        with self._starts:
+            if self._stop.is_set():
+                return None
             began_ns = session.clock.now_ns()
             session.start()
+        return began_ns
+
+    def _run_alone(self, left: list[Applied]) -> None:
+        applied = left[0]
+        with Session(self._plan, self._secrets, Options(self._out, whole=True), applied=(applied,)) as session:
+            began_ns = self._start(session)
+            if began_ns is None:
+                return
             session.run(self._is_stopped)
             if session.trial is None or not session.trial.done:
                 return
@@ -175,8 +188,9 @@ class Drill:
 
     def _run_standing(self, left: list[Applied]) -> None:
         """Try one after another for as long as the lab is clean after each."""
-        with Session(self._plan, self._secrets, Options(self._out)) as session:
-            session.start()
+        with Session(self._plan, self._secrets, Options(self._out, whole=True)) as session:
+            if self._start(session) is None:
+                return
             session.run(self._is_stopped)
             if self._stop.is_set():
                 return

@@ -64,6 +64,8 @@ class DockerLab(ContainerLab):
         run_id: str,
         clock: Clock | None = None,
         materials: Materials | None = None,
+        *,
+        whole: bool = False,
     ) -> None:
         self._materials = materials or make_materials(plan)
         self.folder = ""
@@ -73,12 +75,13 @@ class DockerLab(ContainerLab):
             Fetch(node, f"/run/capture/{link}.pcap", f"captures/{node}-{link}.pcap") for node, link in CAPTURED
         )
         fetches += (Fetch("management", "/run/audit/operators.jsonl", "audit/operators.jsonl"),)
+        topology = load_topology()
         super().__init__(
-            select_for_plan(load_topology(), plan),
+            select_for_plan(topology, plan),
             lambda topology: build_seeds(plan, secrets, self._materials, topology, run_id),
             run_id,
-            late=frozenset(name for name in load_topology().services if name.startswith(("client", "hq-"))),
-            called={"config.applied": frozenset(name for name in load_topology().services if name.startswith("hq-"))},
+            late=frozenset(n for n in topology.services if n.startswith(("client", "hq-")) and not whole),
+            called={"config.applied": frozenset(n for n in topology.services if n.startswith("hq-"))},
             fetches=fetches,
             clock=clock,
         )

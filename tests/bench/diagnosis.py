@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from pathlib import Path
+from threading import BoundedSemaphore
 
 from harness.app import PRELUDE, Options, Session
 from harness.commands.drill import JOBS, STANDING_LABS
@@ -21,7 +22,7 @@ from harness.core.registry import load_checks, load_faults
 from harness.core.replay import replay
 from harness.diagnosis.case import build_case
 from harness.diagnosis.diagnose import diagnose
-from harness.drill import Drill, Row, build_batches
+from harness.drill import STARTS, Drill, Row, build_batches
 from harness.errors import LabError
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import load_profile
@@ -134,17 +135,20 @@ def _try_pairs(
     """Try each pair in a lab of its own. Returns as `_try_all` does."""
     say(f"pairs: {len(pairs)} on {plan.branch.profile}")
     lean = replace(plan, skip=tuple(c.name for c in load_checks()))
-    secrets = resolve_secrets(plan)
+    secrets, starts = resolve_secrets(plan), BoundedSemaphore(STARTS)
     with ThreadPoolExecutor(JOBS) as pool:
-        found = list(pool.map(lambda pair: _try_pair(lean, secrets, folder, pair), pairs))
+        found = list(pool.map(lambda pair: _try_pair(lean, secrets, folder, pair, starts), pairs))
     return [f for f in found if isinstance(f, Tried)], [f for f in found if isinstance(f, str)]
 
 
-def _try_pair(plan: Plan, secrets: dict[str, str], folder: Path, pair: tuple[Applied, Applied]) -> Tried | str:
+def _try_pair(
+    plan: Plan, secrets: dict[str, str], folder: Path, pair: tuple[Applied, Applied], starts: BoundedSemaphore
+) -> Tried | str:
     text = " and ".join(a.text for a in pair)
     try:
-        with Session(plan, secrets, Options(folder), applied=pair) as session:
-            session.start()
+        with Session(plan, secrets, Options(folder, whole=True), applied=pair) as session:
+            with starts:
+                session.start()
             session.run()
             session.conclude()
     except LabError as error:
