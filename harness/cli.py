@@ -21,12 +21,13 @@ from rich.console import Console
 from harness import commands
 from harness.commands.shared import EXITS
 from harness.errors import EXIT_BUG, EXIT_INTERRUPTED, EXIT_LAB, BranchproofError, InputError
+from harness.reports.escape import escape_lines
 
 
 def main(argv: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit code."""
     signal.signal(signal.SIGTERM, _interrupt)
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False, emoji=False)  # texts are shown as they are
     try:
         args = _build_parser().parse_args(argv)
         code = args.run(args, console)
@@ -58,7 +59,7 @@ def _interrupt(signum: int, frame: FrameType | None) -> None:
 
 
 def _complain(text: str) -> None:
-    sys.stderr.write(f"branchproof: {text}\n")
+    sys.stderr.write(f"branchproof: {escape_lines(text)}\n")
 
 
 def _build_parser() -> argparse.ArgumentParser:

@@ -22,7 +22,7 @@ from emulators.management.identity import IdentityError, read_identity
 from emulators.management.machine import Exchange, ManagementMachine
 from emulators.management.ranges import choose_part, render_content_range
 from emulators.management.restconf import MAX_BODY_BYTES, Request, RestconfError, render_error
-from emulators.management.tcp_figures import find_figures
+from emulators.management.tcp_figures import find_figures, follow_figures
 
 CHUNK_BYTES = 16 * 1024
 
@@ -171,8 +171,9 @@ class Server:
     async def _serve_image(self, request: web.Request) -> web.StreamResponse:
         if (instead := await self._intercept(request)) is not None:
             return instead
+        who = {"serial": find_serial(find_certificate(request)), "port": _find_port(request)}  # while it is there
         if self.lacks_image:
-            self._tell_served(request, 404, 0, 0, 0.0)
+            self._console.emit("image.served", **who, status=404, range_start=0, bytes=0, took_s=0.0)
             return web.Response(status=404)
         started_s, image, ask = time.monotonic(), self.image, request.headers.get
         part = choose_part(len(image.data), image.etag, ask("Range"), ask("If-Range"), ask("If-None-Match"))
@@ -182,7 +183,7 @@ class Server:
         response = web.StreamResponse(status=part.status, headers=headers)
         response.content_length = part.stop - part.start
         await response.prepare(request)
-        sent = 0
+        sent, tcp = 0, None
         try:
             if request.method == "GET":
                 for at in range(part.start, part.stop, CHUNK_BYTES):
@@ -192,15 +193,14 @@ class Server:
                     await response.write(chunk)
                     sent += len(chunk)
             await response.write_eof()
+            tcp = await follow_figures(request.transport)
         finally:  # a transfer that broke is evidence too
-            self._tell_served(request, part.status, part.start, sent, time.monotonic() - started_s)
+            took_s = time.monotonic() - started_s
+            tcp = tcp or find_figures(request.transport)
+            sizes = {} if tcp is None else {"segments": tcp.sent, "retransmitted": tcp.retransmitted}
+            facts = {"status": part.status, "range_start": part.start, "bytes": sent, "took_s": round(took_s, 6)}
+            self._console.emit("image.served", **who, **facts, **sizes)
         return response
-
-    def _tell_served(self, request: web.Request, status: int, start: int, sent: int, took_s: float) -> None:
-        serial, tcp = find_serial(find_certificate(request)), find_figures(request.transport)
-        facts = {"serial": serial, "status": status, "range_start": start, "bytes": sent}
-        sizes = {} if tcp is None else {"segments": tcp.sent, "retransmitted": tcp.retransmitted}
-        self._console.emit("image.served", **facts, **sizes, took_s=round(took_s, 6), port=_find_port(request))
 
 
 def _find_port(request: web.Request) -> int | None:

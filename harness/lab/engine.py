@@ -165,7 +165,10 @@ class Engine:
             devices=[f"{d.outside}:{d.inside}:{d.permissions}" for d in service.devices],
             tmpfs=dict.fromkeys(service.tmpfs, ""),
             sysctls=dict(service.sysctls),
-            binds=[f"{topology.volumes[m.volume].engine_name}:{m.target}" for m in service.mounts],
+            mounts=[
+                docker.types.Mount(m.target, topology.volumes[m.volume].engine_name, "volume", labels=dict(labels))
+                for m in service.mounts  # labels: a volume that a sweep has just removed is made anew by the engine
+            ],
             log_config=docker.types.LogConfig(type="none"),
         )
         ends: Any = {networks[first.network].engine_name: self._endpoint(first)} if first else None

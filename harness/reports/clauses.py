@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from harness.core.clauses import CLAUSES
 from harness.core.model import Finding, Outcome, Verdict
 from harness.core.verdict import find_worst
+from harness.reports.escape import escape
 
 WIDTH = 80
 NUMBERS_SHOWN = 12
@@ -112,4 +113,4 @@ def _excuse(listed: Iterable[Evidence]) -> list[str]:
 
 
 def _wrap(text: str, first: str, rest: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return textwrap.wrap(escape(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)

@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from harness.core.faults import Applied
 from harness.core.model import Finding
 from harness.diagnosis.diagnose import Diagnosis
+from harness.reports.escape import escape, escape_lines
 from harness.reports.text import MARKS, WIDTH, explain_finding
 from harness.trial.outcome import TrialOutcome
 
@@ -55,7 +56,7 @@ class Row(Protocol):
 def drill_line(row: Row) -> str:
     """Return a trial's line, and below it what is not as expected."""
     if row.outcome is None:
-        return f" open {row.applied.text:<29} the lab broke: {row.error}"
+        return f" open {row.applied.text:<29} the lab broke: {escape_lines(row.error)}"
     outcome = row.outcome
     mark = "ok" if row.is_as_expected else MARKS["FAIL" if outcome.outcome == "PASS" else outcome.outcome]
     back = f"{outcome.back_s:.1f}s" if outcome.back_s is not None else "--"
@@ -89,8 +90,8 @@ def trial_lines(outcome: TrialOutcome) -> str:
 
 
 def _claim_line(finding: Finding) -> str:
-    head = f"  {MARKS[finding.outcome]:<4}  {finding.claim}"
-    seen = finding.seen if finding.outcome == "PASS" else ""
+    head = f"  {MARKS[finding.outcome]:<4}  {escape(finding.claim)}"
+    seen = escape(finding.seen) if finding.outcome == "PASS" else ""
     room = WIDTH - len(head) - 2
     return head if not seen or room < len(seen) else f"{head}: {seen}"
 
@@ -101,7 +102,7 @@ def trial_verdict(outcome: TrialOutcome, name: str, took_s: float, failed: Seque
     if failed:
         word = f"NOT AS EXPECTED ({', '.join(failed)})"
     back = f", back after {outcome.back_s:.1f} s" if outcome.back_s is not None else ""
-    return f"{word}  {name} with {', '.join(outcome.faults)}: {outcome.seen}{back}, {took_s:.1f} s"
+    return f"{word}  {name} with {', '.join(outcome.faults)}: {escape(outcome.seen)}{back}, {took_s:.1f} s"
 
 
 def list_rows(rows: Sequence[Row]) -> list[dict[str, Any]]:

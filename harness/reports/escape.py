@@ -18,6 +18,11 @@ def escape(text: str) -> str:
     return "".join(_spell(letter) if unicodedata.category(letter) in _HIDDEN else letter for letter in text)
 
 
+def escape_lines(text: str) -> str:
+    """Return the same of each of its lines: line feeds stay."""
+    return "\n".join(map(escape, text.split("\n")))
+
+
 def _spell(letter: str) -> str:
     code = ord(letter)
     if code <= 0xFF:

@@ -6,13 +6,16 @@ what was seen, and the numbers of the observations it rests on (`number` in tape
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 
 from harness.core.model import Finding, Outcome, StageResult, Verdict
 from harness.core.verdict import find_worst
+from harness.reports.escape import escape
 
 WIDTH = 80
+_BREAKS = re.compile(r"[\t\n\v\f\r]")
 MARKS: dict[Outcome, str] = {"PASS": "ok", "FAIL": "FAIL", "NOT_APPLICABLE": "n/a", "INCONCLUSIVE": "open"}
 
 
@@ -60,7 +63,7 @@ def render_verdict(verdict: Verdict, name: str, took_s: float) -> str:
     if verdict.proven and (left_out := verdict.facts.get("left_out")):
         word += f" but for {', '.join(left_out) if len(left_out) <= 3 else f'{len(left_out)} checks'}, left out"
     counts = f"{passed} of {len(verdict.stages)} stages, {held} of {len(judged)} checks"
-    return f"{word}  {name}: {counts}, {took_s:.1f} s"
+    return f"{word}  {escape(name)}: {counts}, {took_s:.1f} s"
 
 
 def render_stages(stages: Iterable[StageResult]) -> str:
@@ -83,7 +86,8 @@ def _line(outcome: Outcome, name: str, text: str, right: str) -> str:
 
 
 def _wrap(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, break_on_hyphens=False)  # names and identifiers stay whole
+    shown = escape(_BREAKS.sub(" ", text))  # what was seen may hold anything, and this goes to a terminal
+    return textwrap.wrap(shown, width, break_on_hyphens=False)  # names and identifiers stay whole
 
 
 def _field(name: str, text: str) -> str:

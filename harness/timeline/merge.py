@@ -44,8 +44,11 @@ def build_timeline(
     logs: Mapping[str, str],
     captures: Mapping[str, bytes],
     offset_ns: int | None,
+    *,
+    steps: tuple[Progress, ...] | None = None,
 ) -> Timeline:
-    """Merge a run. `offset_ns`: the lab's clock less the harness's, None where the run did not live to say."""
+    """Merge a run. `offset_ns`: the lab's clock less the harness's, None where the run did not live to say. `steps`:
+    its stages, where it was replayed already; None: it is replayed here."""
     observations = [e.observation for e in tape if e.observation is not None]
     zero_ns = find_zero(tape, observations)
     notes = [_tell_offset(offset_ns)]
@@ -55,7 +58,8 @@ def build_timeline(
         entries += read_log(node, text, offset_ns or 0)
     for capture in placed.values():
         entries += tell_packets(capture, _find_node(capture.name, logs, observations))
-    steps = _list_stages(plan, tape, notes)
+    if steps is None:
+        steps = _list_stages(plan, tape, notes)
     entries += _tell_stages(steps)
     entries.sort(key=lambda e: (e.at_ns, _RANK.get(e.kind, 1)))
     return Timeline(zero_ns, tuple(_with_stage(entries, steps)), tuple(notes))

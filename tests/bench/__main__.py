@@ -20,15 +20,18 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from harness.commands.show import RECORDED
 from harness.errors import BranchproofError
-from tests.bench import diagnosis, fleet, lab_up, mutation, nominal, posture, radio_link, stage_times
+from tests.bench import diagnosis, fleet, lab_up, live, mutation, nominal, posture, radio_link, report_page, stage_times
 from tests.bench.figures import BenchError, Result
 from tests.bench.machine import read_machine
 from tests.bench.runs import Runs
 from tests.bench.table import render_end, render_result
 
 FOLDER = Path(".bench")
-NAMES = ("lab_up", "radio_link", "fleet", "nominal", "stage_times", "posture", "mutation", "diagnosis")
+NAMES = (
+    "lab_up", "radio_link", "report", "live", "fleet", "nominal", "stage_times", "posture", "mutation", "diagnosis",
+)  # fmt: skip
 """In this order: the runs that `fleet` makes alone serve the two after it."""
 
 
@@ -59,6 +62,8 @@ def _measure_all(names: list[str], results: list[Result]) -> int:
     measures: dict[str, Callable[[], Result]] = {
         "lab_up": lambda: lab_up.measure(_say),
         "radio_link": lambda: radio_link.measure(_say),
+        "report": lambda: report_page.measure(FOLDER / "report", _say),
+        "live": lambda: live.measure_lag(RECORDED / "proven", _say),
         "fleet": lambda: fleet.measure(runs),
         "nominal": lambda: nominal.measure(runs),
         "stage_times": lambda: stage_times.measure(runs),

@@ -15,6 +15,12 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
+BLOCKS = {
+    module: f"198.18.{128 + place}"
+    for place, module in enumerate(("apply", "certificates", "cellular", "inspection", "internet", "isolation", "qos"))
+}
+"""First three octets of each test module's own subnets, which may run side by side. The engine's addresses are nominal:
+they must neither be a stand-in's own (DEVELOPERS.md, Links) nor in the pool of runs (harness/lab/topology.py)."""
 HARDENED = ["--cap-drop", "ALL", "--security-opt", "no-new-privileges:true", "--read-only"]
 TMPFS = ["--tmpfs", "/run", "--tmpfs", "/tmp"]
 

@@ -16,7 +16,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519
 from cryptography.x509.oid import NameOID
-from lab_nodes import ROOT, Bench, Node, docker
+from lab_nodes import BLOCKS, ROOT, Bench, Node, docker
 
 from emulators.common.census import census
 from emulators.common.controls import Reach
@@ -163,7 +163,7 @@ def world():
     bench = Bench()
     nodes: dict[str, Node] = {}
     try:
-        build(bench, nodes, TUNNEL_SETTINGS, "198.19.8")
+        build(bench, nodes, TUNNEL_SETTINGS, BLOCKS["apply"])
         yield World(nodes)
     finally:
         for node in nodes.values():
@@ -421,7 +421,7 @@ def test_certificates():
     }  # fmt: skip
     bench, nodes = Bench(), {}
     try:
-        build(bench, nodes, settings, "198.19.9")
+        build(bench, nodes, settings, BLOCKS["certificates"])
         world = World(nodes)
         for texts in (others, ours):
             tunnel = dataclasses.replace(

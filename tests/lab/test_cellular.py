@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from lab_nodes import ROOT, Bench, Node
+from lab_nodes import BLOCKS, ROOT, Bench, Node
 from scapy.contrib.gtp import GTP_U_Header
 from scapy.layers.inet import IP, UDP
 from scapy.utils import PcapReader
@@ -21,6 +21,7 @@ pytestmark = pytest.mark.lab
 CODE = ("-v", f"{ROOT}/emulators:/opt/branchproof/emulators:ro")
 TUN = ("--device", "/dev/net/tun", "--sysctl", "net.ipv4.ip_forward=1")
 CAPS = ("NET_ADMIN", "NET_RAW", "NET_BIND_SERVICE", "SETUID", "SETGID")
+BLOCK = BLOCKS["cellular"]
 IMSI, PASSWORD, PIN, MTU = "001010000000001", "pier-7-secret", "4321", 1358
 APN = {"name": "m2m.skerry.example", "auth": {"method": "pap", "user": "ferry", "password": PASSWORD}}
 CLEAR = {"down_bps": 0, "up_bps": 0, "delay_ms": 0, "jitter_ms": 0, "loss_pct": 0}
@@ -62,7 +63,7 @@ def carrier_seed() -> dict[str, Any]:
         "link": CLEAR,
         "wait_registration_s": 0,
     }
-    links = [link("radio", "198.19.8.3", "198.18.255.1/30"), link("inet", "198.19.8.19", "198.18.0.10/24")]
+    links = [link("radio", f"{BLOCK}.3", "198.18.255.1/30"), link("inet", f"{BLOCK}.19", "198.18.0.10/24")]
     return {"format": 1, "run": "t", "node": "carrier", "links": links, "settings": settings}
 
 
@@ -74,7 +75,7 @@ def router_seed() -> dict[str, Any]:
         "waits": {"modem_registration_s": 0.5},
         "first_boot": {"sims": [plan], "uplinks": ["cellular"]},
     }
-    links = [link("radio", "198.19.8.2", "198.18.255.2/30")]
+    links = [link("radio", f"{BLOCK}.2", "198.18.255.2/30")]
     return {"format": 1, "run": "t", "node": "router", "links": links, "settings": settings}
 
 
@@ -83,13 +84,13 @@ def nodes() -> Iterator[tuple[Node, Node, Node]]:
     bench = Bench()
     running: list[Node] = []
     try:
-        radio, inet = bench.network("198.19.8.0/28"), bench.network("198.19.8.16/28")
+        radio, inet = bench.network(f"{BLOCK}.0/28"), bench.network(f"{BLOCK}.16/28")
         image, shell = "branchproof/carrier:bench", ("sh", "-c", INTERNET_MAIN)
-        internet = bench.container(image, {inet: "198.19.8.20"}, CAPS, (), shell)
-        carrier = bench.container(image, {radio: "198.19.8.3", inet: "198.19.8.19"}, CAPS, (*CODE, *TUN))
+        internet = bench.container(image, {inet: f"{BLOCK}.20"}, CAPS, (), shell)
+        carrier = bench.container(image, {radio: f"{BLOCK}.3", inet: f"{BLOCK}.19"}, CAPS, (*CODE, *TUN))
         main = ("python3", "-c", ROUTER_MAIN)
         router = bench.container(
-            "branchproof/router:bench", {radio: "198.19.8.2"}, CAPS, (*CODE, *TUN, "--tmpfs", "/flash"), main
+            "branchproof/router:bench", {radio: f"{BLOCK}.2"}, CAPS, (*CODE, *TUN, "--tmpfs", "/flash"), main
         )
         for name, seed in ((internet, {}), (carrier, carrier_seed()), (router, router_seed())):
             running.append(Node(name, seed))

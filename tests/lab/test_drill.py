@@ -19,8 +19,7 @@ from harness.core.replay import replay
 from harness.diagnosis.case import build_case
 from harness.diagnosis.diagnose import diagnose
 from harness.run_folder import load_run
-from tests.lab.ghosts import leave_out_ghosts
-from tests.lab.test_leave_nothing import resources
+from tests.lab.ghosts import leave_out_ghosts, owned_by
 
 ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.lab
@@ -43,12 +42,24 @@ def build_command(profile: str, out: Path, *args: str) -> list[str]:
     return [*heard, "drill", f"profiles/{profile}.yaml", "--out", str(out), *args]
 
 
+def start(command: list[str]) -> subprocess.Popen[str]:
+    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+
+
+def wait(process: subprocess.Popen[str], timeout_s: float) -> str:
+    """Return what it said; no process is left behind."""
+    try:
+        return process.communicate(timeout=timeout_s)[0]
+    finally:
+        process.kill()
+
+
 @pytest.mark.parametrize("profile", sorted(SAMPLES))
 def test_a_drill_finds_every_fault_as_expected_and_names_it(profile: str, tmp_path: Path) -> None:
-    before = resources()
     command = build_command(profile, tmp_path, "--jobs", "4", "--suite", *SAMPLES[profile])
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=900, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
+    process = start(command)
+    said = wait(process, 900)
+    assert process.returncode == 0, said
     (listing,) = tmp_path.glob("drill-*.json")
     rows = json.loads(listing.read_text())
     assert sorted(row["fault"] for row in rows) == sorted(SAMPLES[profile])
@@ -59,21 +70,20 @@ def test_a_drill_finds_every_fault_as_expected_and_names_it(profile: str, tmp_pa
         run = load_run(ROOT / row["folder"])
         named = diagnose(build_case(replay(run.plan, run.tape))).named
         assert [n.cause.name for n in named] == row["causes"]
-    assert leave_out_ghosts(resources() - before) == set()
+    assert leave_out_ghosts(owned_by(process.pid)) == set()
 
 
 def test_an_interrupted_drill_takes_all_its_labs_down(tmp_path: Path) -> None:
-    before = resources()
     command = build_command(
         "pier-kiosk", tmp_path, "--jobs", "3", "--suite", "apn_unknown", "gateway_down", "wrong_psk"
     )
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    process = start(command)
     time.sleep(random.Random(5).uniform(6, 20))  # from the first labs' building to the middle of their runs
     process.send_signal(signal.SIGINT)
-    said, _ = process.communicate(timeout=120)
+    said = wait(process, 120)
     assert process.returncode == 130, said
     assert "Traceback" not in said
-    assert leave_out_ghosts(resources() - before) == set()
+    assert leave_out_ghosts(owned_by(process.pid)) == set()
 
 
 def test_a_proof_with_a_fault_says_whether_it_went_as_expected(tmp_path: Path) -> None:

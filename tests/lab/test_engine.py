@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -29,7 +30,8 @@ from harness.lab.engine import Engine, SubnetTaken
 from harness.lab.owner import KEPT_LABEL, describe_self, make_labels
 from harness.lab.removal import remove_labelled
 from harness.lab.sweep import sweep
-from harness.lab.topology import choose_subnets, for_run
+from harness.lab.topology import Volume, choose_subnets, for_run
+from tests.lab.ghosts import owned
 
 pytestmark = pytest.mark.lab
 NS = 1_000_000_000
@@ -37,16 +39,6 @@ NS = 1_000_000_000
 
 def docker(*args: str) -> str:
     return subprocess.run(["docker", *args], capture_output=True, text=True, check=True).stdout
-
-
-def owned(run_id: str) -> list[str]:
-    """Everything that the engine has under a run's label, by the docker command line."""
-    label = f"label=branchproof.run={run_id}"
-    return [
-        *docker("ps", "-aq", "--filter", label).split(),
-        *docker("network", "ls", "-q", "--filter", label).split(),
-        *docker("volume", "ls", "-q", "--filter", label).split(),
-    ]
 
 
 def host_links() -> set[str]:
@@ -81,7 +73,8 @@ def test_what_the_engine_was_asked_for_is_what_the_file_says() -> None:
         assert router["SecurityOpt"] == ["no-new-privileges:true"]
         assert router["ReadonlyRootfs"] and not router["Privileged"] and not router["PortBindings"]
         assert set(router["Tmpfs"]) == {"/run", "/tmp"}
-        assert router["Binds"] == ["bp-f1eng1-flash:/flash"]
+        mounts = [(mount["Type"], mount["Source"], mount["Target"]) for mount in router["Mounts"]]
+        assert mounts == [("volume", "bp-f1eng1-flash", "/flash")]
         assert all(node["State"]["Running"] for node in (*seen, client))
         labels = client["Config"]["Labels"]
         assert labels["branchproof.run"] == "f1eng1" and labels["branchproof.owner"] == describe_self().render()
@@ -144,6 +137,7 @@ class Blind(Engine):
         return () if self.looks == 1 else super().list_subnets()
 
 
+@pytest.mark.alone  # the subnets that it has chosen beforehand must be free
 def test_a_subnet_taken_by_another_run_is_replaced(tmp_path: Path) -> None:
     """The race: another run's network lands between our look and our call."""
     engine, blind = Engine(), Blind()
@@ -175,6 +169,27 @@ def test_a_subnet_taken_by_another_run_is_replaced(tmp_path: Path) -> None:
         assert remove_labelled(engine, "branchproof.run=f1eng4") == ()
         blind.close()
         engine.close()
+
+
+class Forgetful(Engine):
+    """An engine that has lost a volume by the time its container is made: as where a sweep had just removed it."""
+
+    def create_volume(self, volume: Volume, labels: Mapping[str, str]) -> None: ...
+
+
+def test_a_volume_that_the_engine_makes_anew_goes_with_the_run(tmp_path: Path) -> None:
+    engine = Forgetful()
+    labels = make_labels("f1eng9", describe_self(), time.time())
+    try:
+        assembly = Assembly(engine, load_small(tmp_path), "f1eng9", labels, on_container=_ignore)
+        for future in assembly.nodes.values():
+            future.result()
+        assembly.close()
+        assert "bp-f1eng9-flash" in docker("volume", "ls", "-q").split()
+    finally:
+        assert remove_labelled(engine, "branchproof.run=f1eng9") == ()
+        engine.close()
+    assert "bp-f1eng9-flash" not in docker("volume", "ls", "-q").split()
 
 
 def _ignore(node: str, container: str) -> None:

@@ -11,7 +11,7 @@ import hashlib
 import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ed25519
-from lab_nodes import ROOT, Bench, Node, docker
+from lab_nodes import BLOCKS, ROOT, Bench, Node, docker
 
 from emulators.common.census import census
 
@@ -36,6 +36,7 @@ rouser watch authpriv
 rouser older authpriv
 sysName pier-kiosk
 """
+BLOCK = BLOCKS["internet"]
 OPERATOR = ed25519.Ed25519PrivateKey.generate()
 STRANGER = ed25519.Ed25519PrivateKey.generate()
 
@@ -58,23 +59,23 @@ def bench():
 
 @pytest.fixture(scope="module")
 def nodes(bench):
-    fixed, inet = bench.network("198.19.7.0/28"), bench.network("198.19.7.16/28")
+    fixed, inet = bench.network(f"{BLOCK}.0/28"), bench.network(f"{BLOCK}.16/28")
     base = ("NET_ADMIN", "NET_RAW")
     server = start_server(bench, inet)
     internet = bench.container(
-        "branchproof/internet:bench", {fixed: "198.19.7.4", inet: "198.19.7.21"},
+        "branchproof/internet:bench", {fixed: f"{BLOCK}.4", inet: f"{BLOCK}.21"},
         (*base, "NET_BIND_SERVICE", "SETUID", "SETGID"), (*CODE, "--sysctl", "net.ipv4.ip_forward=1"),
     )  # fmt: skip
-    client = bench.container("branchproof/client:bench", {fixed: "198.19.7.5"}, base, CODE)
+    client = bench.container("branchproof/client:bench", {fixed: f"{BLOCK}.5"}, base, CODE)
     line = {"gateway": "198.18.64.1", "first": "198.18.64.100", "last": "198.18.64.110", "lease_s": 600}
     started = {
         "internet": Node(internet, {
             "format": 1, "run": "t", "node": "internet",
-            "links": [link("fixed", "198.19.7.4", ["198.18.64.1/24"]), link("inet", "198.19.7.21", ["198.18.0.1/24"])],
+            "links": [link("fixed", f"{BLOCK}.4", ["198.18.64.1/24"]), link("inet", f"{BLOCK}.21", ["198.18.0.1/24"])],
             "settings": {"zones": ZONES, "fixed_line": line, "web": ["web.skerry.example"]},
         }),
         "client": Node(client, {
-            "format": 1, "run": "t", "node": "client1", "links": [link("lan1", "198.19.7.5", [])],
+            "format": 1, "run": "t", "node": "client1", "links": [link("lan1", f"{BLOCK}.5", [])],
             "settings": {"segment": "crew", "port": 1},
         }),
     }  # fmt: skip
@@ -88,7 +89,7 @@ def nodes(bench):
 def start_server(bench: Bench, inet: str) -> str:
     """A bare machine with Debian's own sshd and snmpd (they are in the router's image)."""
     caps = ("NET_ADMIN", "NET_RAW", "NET_BIND_SERVICE", "SYS_CHROOT", "SETUID", "SETGID")
-    name = bench.container("branchproof/router:bench", {inet: "198.19.7.20"}, caps, command=("sleep", "100000"))
+    name = bench.container("branchproof/router:bench", {inet: f"{BLOCK}.20"}, caps, command=("sleep", "100000"))
     docker("start", name)
     public = OPERATOR.public_key().public_bytes(serialization.Encoding.OpenSSH, serialization.PublicFormat.OpenSSH)
     for path, text in (("authorized_keys", public.decode() + "\n"), ("sshd.conf", SSHD), ("snmpd.conf", SNMPD)):

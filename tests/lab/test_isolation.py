@@ -16,13 +16,13 @@ from pathlib import Path
 
 import pytest
 from host_watch import BENCH_NETWORKS, HostWatch, default_interfaces, host_interfaces, lab_bridges, other_interfaces
-from lab_nodes import ROOT, Bench, docker
+from lab_nodes import BLOCKS, ROOT, Bench, docker
 
 from harness.core.model import Plan
 from harness.profile.compile import compile_plan, site_names
 from harness.profile.load import load_profile
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]  # what the host sends of others' labs would be laid to its own
 
 PROFILE = ROOT / "profiles" / "pier-kiosk.yaml"
 RUN_TIMEOUT_S = 600.0
@@ -84,7 +84,7 @@ def watch_command(bench: Bench, command: Sequence[str], plan: Plan) -> tuple[dic
     networks = bench_networks(plan)
     refuse_overlap(bench, networks)
     others = other_interfaces(bench)
-    control = bench.network("198.19.7.32/28")
+    control = bench.network(f"{BLOCKS['isolation']}.0/28")
     bridge = docker("network", "inspect", "-f", '{{index .Options "com.docker.network.bridge.name"}}', control)
     inside = str(ipaddress.IPv4Network(plan.branch.tunnel.local_subnets[0])[9])
     watch = HostWatch([*others, bridge], networks, bench.prefix).start()

@@ -13,8 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lab.ghosts import leave_out_ghosts
-from tests.lab.test_leave_nothing import resources
+from tests.lab.ghosts import leave_out_ghosts, owned
 from tests.lab.test_prove import ROOT, change, copy_profiles
 
 pytestmark = pytest.mark.lab
@@ -40,7 +39,6 @@ class Staging:
 @pytest.fixture(scope="module")
 def staging(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Staging]:
     """The device was not entered in the inventory: the bring-up stops at checked_in."""
-    before = resources()
     root = tmp_path_factory.mktemp("kept")
     profile = copy_profiles(root) / "pier-kiosk.yaml"
     change(profile.with_name("pier-kiosk.sites.yaml"), TOLD, NOT_CLAIMED)
@@ -49,11 +47,13 @@ def staging(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Staging]:
     try:
         assert done.returncode == 1, done.stdout + done.stderr
         (folder,) = out.iterdir()
+        run_id = folder.name.split("-")[-1]
+        assert owned(run_id)
         yield Staging(profile, out, folder, done.stdout)
     finally:
         swept = run("sweep")
     assert swept.returncode == 0, swept.stdout + swept.stderr
-    assert leave_out_ghosts(resources() - before) == set()
+    assert leave_out_ghosts(owned(run_id)) == set()
 
 
 def test_what_is_left_up_says_how_to_get_in_and_why_it_stopped(staging: Staging) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lab.ghosts import leave_out_ghosts
+from tests.lab.ghosts import leave_out_ghosts, owned_by
 
 ROOT = Path(__file__).parents[2]
 PROFILE = "profiles/pier-kiosk.yaml"
@@ -21,13 +21,6 @@ pytestmark = pytest.mark.lab
 
 def docker(*args: str) -> str:
     return subprocess.run(["docker", *args], capture_output=True, text=True, check=True, timeout=60).stdout
-
-
-def resources() -> set[str]:
-    """Return all that carries the bench's label."""
-    label = "label=branchproof.run"
-    listings = (["ps", "-aq"], ["network", "ls", "-q"], ["volume", "ls", "-q"])
-    return {line for listing in listings for line in docker(*listing, "--filter", label).split()}
 
 
 def start(out: Path) -> subprocess.Popen[str]:
@@ -40,19 +33,18 @@ def start(out: Path) -> subprocess.Popen[str]:
 
 @pytest.mark.parametrize(("number", "seed"), [(signal.SIGINT, 1), (signal.SIGTERM, 2), (signal.SIGINT, 3)])
 def test_an_interrupted_run_takes_its_lab_down(tmp_path: Path, number: signal.Signals, seed: int) -> None:
-    before = resources()
     process = start(tmp_path)
     time.sleep(random.Random(seed).uniform(2, 14))  # from the first network to the middle of the run
     process.send_signal(number)
     said, _ = process.communicate(timeout=90)
     assert process.returncode == 130, said
     assert "interrupted" in said and "Traceback" not in said
-    assert leave_out_ghosts(resources() - before) == set()
+    assert leave_out_ghosts(owned_by(process.pid)) == set()
 
 
+@pytest.mark.alone  # a proof beside it would sweep for it, and its sweep takes what others have left up
 @pytest.mark.parametrize("seed", [11, 12])
 def test_a_killed_run_is_gone_after_sweep(tmp_path: Path, seed: int) -> None:
-    before = resources()
     process = start(tmp_path)
     time.sleep(random.Random(seed).uniform(2, 14))
     process.kill()
@@ -61,7 +53,7 @@ def test_a_killed_run_is_gone_after_sweep(tmp_path: Path, seed: int) -> None:
     subprocess.run(
         [sys.executable, "-m", "harness.cli", "sweep"], cwd=ROOT, check=True, timeout=120, capture_output=True
     )
-    assert leave_out_ghosts(resources() - before) == set()
+    assert leave_out_ghosts(owned_by(process.pid)) == set()
 
 
 def test_a_branch_subnet_may_be_the_hosts_own(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from lab_nodes import Bench, Node
+from lab_nodes import BLOCKS, Bench, Node
 from test_apply_hq import CODE, CONFIG, FIRMWARE, FORWARD, ROUTER_CAPS, link, seed
 
 from emulators.common.controls import Application, Applications, Reach, Threats
@@ -20,7 +20,7 @@ from emulators.common.device_config import DeviceConfig, render_config
 
 pytestmark = pytest.mark.lab
 
-BLOCK = "198.19.11"
+BLOCK = BLOCKS["inspection"]
 NAME, HOST = "tickets.skerry.example", "198.18.0.60"
 EXCHANGE_PORT = 8079
 LEAST_MBIT_S = 50.0

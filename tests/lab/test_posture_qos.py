@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from lab_nodes import Bench, Node
+from lab_nodes import BLOCKS, Bench, Node
 from test_apply_hq import CONFIG, TUNNEL_SETTINGS, World, build
 
 from emulators.common.controls import Qos, QosClass
@@ -32,7 +32,7 @@ def world():
     bench = Bench()
     nodes: dict[str, Node] = {}
     try:
-        build(bench, nodes, TUNNEL_SETTINGS, "198.19.14")
+        build(bench, nodes, TUNNEL_SETTINGS, BLOCKS["qos"])
         yield World(nodes)
     finally:
         for node in nodes.values():

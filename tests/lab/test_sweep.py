@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from harness.lab.sweep import sweep
-from tests.lab.ghosts import leave_out_ghosts
+from tests.lab.ghosts import leave_out_ghosts, owned
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]  # a proof beside it would sweep for it
 HERE = Path(__file__).resolve().parent
 PROGRAM = """
 import sys, time
@@ -32,16 +32,6 @@ print("gone", flush=True)
 """
 SETTLE_S = 3.0
 """The engine finishes what the dead process had asked for: a start or a network under way."""
-
-
-def owned(run_id: str) -> list[str]:
-    label = f"label=branchproof.run={run_id}"
-    listings = (["ps", "-aq"], ["network", "ls", "-q"], ["volume", "ls", "-q"])
-    found = []
-    for listing in listings:
-        done = subprocess.run(["docker", *listing, "--filter", label], capture_output=True, text=True, check=True)
-        found += done.stdout.split()
-    return found
 
 
 def bridges() -> set[str]:

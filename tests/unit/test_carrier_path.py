@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import struct
 from ipaddress import IPv4Network
@@ -14,7 +15,7 @@ from emulators.carrier.machine import ApnRecord, Credentials, Subscriber
 from emulators.carrier.mappings import ORIGINAL, build_delete, parse_new
 from emulators.common.shaper import Shape, Shaper, find_loss_chance
 from emulators.internet.impairments.overlap import change_line
-from emulators.management.tcp_figures import TcpFigures, read_figures
+from emulators.management.tcp_figures import TcpFigures, find_figures, follow_figures, read_figures
 from emulators.router.hardware.staging import mix_apns
 from emulators.router.runtime.overlap import find_overlap
 from emulators.router.runtime.portal import is_suspicious, judge_page
@@ -118,6 +119,39 @@ def test_tcp_figures_are_read_where_linux_has_them() -> None:
     struct.pack_into("=I", info, 136, 900)
     assert read_figures(bytes(info)) == TcpFigures(900, 7)
     assert read_figures(bytes(info)[:140]) is None
+
+
+def test_figures_are_those_of_the_whole_transfer() -> None:
+    """Loopback, the peer reads late: most lies in buffers when all is written. The kernel's own counters judge."""
+
+    async def send() -> tuple[int, int]:
+        may_read, is_over = asyncio.Event(), asyncio.Event()
+
+        async def read(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            await may_read.wait()
+            await reader.read(-1)
+            writer.close()
+            await writer.wait_closed()
+            is_over.set()
+
+        server = await asyncio.start_server(read, "127.0.0.1", 0, limit=1 << 10)
+        async with server:
+            _, writer = await asyncio.open_connection(*server.sockets[0].getsockname()[:2])
+            writer.write(bytes(8 << 20))
+            before = find_figures(writer.transport)
+            following = asyncio.create_task(follow_figures(writer.transport))
+            await asyncio.sleep(0)  # so that it has begun to look
+            assert not following.done(), "nothing was read, and all is acknowledged?"
+            may_read.set()
+            after = await following
+            writer.close()
+            await writer.wait_closed()
+            await is_over.wait()
+        assert before is not None and after is not None
+        return before.sent, after.sent
+
+    before, after = asyncio.run(send())
+    assert after > before
 
 
 def test_losses_come_in_bursts_of_the_mean_length() -> None:

@@ -33,9 +33,18 @@ class Witness:
     """Stands where the console stands: keeps events."""
 
     events: list[dict[str, Any]] = field(default_factory=list)
+    news: threading.Condition = field(default_factory=threading.Condition)
 
     def emit(self, kind: str, /, **data: Any) -> None:
-        self.events.append({"kind": kind, **data})
+        with self.news:
+            self.events.append({"kind": kind, **data})
+            self.news.notify_all()
+
+    def wait_for(self, count: int) -> list[dict[str, Any]]:
+        """Return the events once there are so many: the server tells of a transfer when all of it is acknowledged."""
+        with self.news:
+            assert self.news.wait_for(lambda: len(self.events) >= count, 10.0), self.events
+            return list(self.events)
 
 
 @dataclass
@@ -107,7 +116,7 @@ def test_a_reset_transfer_goes_on_where_it_broke_off(
     assert isinstance(fetched, Fetched), fetched
     assert fetched.resumes == parts - 1
     assert (store.folder / "incoming").read_bytes() == IMAGE
-    served = [e for e in store.witness.events if e["kind"] == "image.served"]
+    served = [e for e in store.witness.wait_for(parts) if e["kind"] == "image.served"]
     assert [e["status"] for e in served] == [200] + [206] * (parts - 1)
     starts = [e["range_start"] for e in served]
     assert starts == [sum(e["bytes"] for e in served[:i]) for i in range(parts)]  # all that was sent had arrived

@@ -44,9 +44,18 @@ class Witness:
     """Stands where the console stands: keeps events."""
 
     events: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    news: threading.Condition = field(default_factory=threading.Condition)
 
     def emit(self, kind: str, /, **data: Any) -> None:
-        self.events.append((kind, data))
+        with self.news:
+            self.events.append((kind, data))
+            self.news.notify_all()
+
+    def wait_for(self, kind: str, count: int = 1) -> list[dict[str, Any]]:
+        """Return those of a kind once there are so many: a transfer is told of when all of it is acknowledged."""
+        with self.news:
+            assert self.news.wait_for(lambda: len(self.of(kind)) >= count, 10.0), self.events
+            return self.of(kind)
 
     def of(self, kind: str) -> list[dict[str, Any]]:
         return [data for seen, data in self.events if seen == kind]
@@ -287,7 +296,7 @@ def test_image(bench: Bench, tmp_path: Path) -> None:
     assert isinstance(fetched, Fetched)
     assert (fetched.bytes, fetched.resumes, fetched.sha256) == (len(IMAGE), 0, SHA.hex())
     assert target.read_bytes() == IMAGE
-    (served,) = bench.witness.of("image.served")
+    (served,) = bench.witness.wait_for("image.served")
     assert (served["serial"], served["status"], served["bytes"]) == ("SK-1", 200, len(IMAGE))
     other = bench.client().fetch(uri(bench), bytes(32), bench.server, target, len(IMAGE))
     assert isinstance(other, Failure)
@@ -323,7 +332,7 @@ def test_a_broken_transfer_is_resumed(bench: Bench, tmp_path: Path) -> None:
     assert isinstance(fetched, Fetched), fetched
     assert fetched.resumes == 2
     assert (tmp_path / "incoming").read_bytes() == IMAGE
-    statuses = sorted(served["status"] for served in bench.witness.of("image.served"))
+    statuses = sorted(served["status"] for served in bench.witness.wait_for("image.served", 3))
     assert statuses[-1] == 206
 
 

@@ -85,7 +85,7 @@ def test_a_claim_that_does_not_apply_hides_none_that_failed() -> None:
 
 def _session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lab_start: Any) -> app.Session:
     lab = SimpleNamespace(start=lab_start, collect=tuple, stop=lambda keep=False: None, made_secrets={})
-    monkeypatch.setattr(app, "DockerLab", lambda plan, secrets, run_id: lab)
+    monkeypatch.setattr(app, "DockerLab", lambda plan, secrets, run_id, whole: lab)
     monkeypatch.setattr(app, "sweep", lambda attempts: ())
     return app.Session(build_plan(), {"env:X": "hunter2-hunter2"}, app.Options(tmp_path))
 
