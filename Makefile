@@ -24,17 +24,16 @@ test: $(INSTALLED)
 	trap 'status=$$?; $(BIN)/branchproof release || status=$$(( status ? status : 3 )); exit $$status' EXIT; \
 	$(BIN)/branchproof prepare && $(MAKE) --no-print-directory checks
 
-# Three tests at a time (tests/conftest.py says which stay together), those with labs first: a drill with four labs and
-# two labs more, which is what two processors bear. Then those with a browser, since Chromium drops its requests whenever
-# a lab's interfaces come or go; then, one by one, those marked `alone`.
+# What needs no lab two at a time; then what has a browser, since Chromium drops its requests whenever a lab's interfaces
+# come or go; then labs, one by one, and what is marked `alone`.
 # pytest's exit 5 (nothing collected) fails like any other: a test that is not there has not passed.
 checks: $(INSTALLED)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/python -m pytest -q -n 3 --no-loadscope-reorder -m "not alone and not browser"
+	$(BIN)/python -m pytest -q -n 2 -m "not lab and not browser and not alone"
 	$(BIN)/python -m pytest -q -n 2 -m "browser and not alone"
-	$(BIN)/python -m pytest -q -m alone
+	$(BIN)/python -m pytest -q -m "lab or alone"
 
 # ONLY=NAME makes one measurement; a wrong name lists them. `mutation` takes most of the time.
 bench: $(INSTALLED)

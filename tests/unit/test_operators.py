@@ -301,7 +301,7 @@ def judge_token(sign_in: SignIn, token: str, rules: Operators = RULES) -> str:
         ({"amr": None}, "second_factor"),
         ({"exp": int(time.time()) - 60}, "expired"),
         ({"exp": None}, "claims"),
-        ({"nbf": int(time.time()) + 600}, "not_yet"),
+        ({"nbf": int(time.time()) + 86_400}, "not_yet"),
         ({"iss": "https://id.example/"}, "issuer"),  # RFC 9068 section 4: exactly
         ({"aud": "other"}, "audience"),
         ({"aud": None}, "claims"),
