@@ -1,7 +1,7 @@
 """`python -m tests.browser.screenshots`: make the README's pictures anew, of the runs that come with the package.
 
-In docs/: a report's first screen, a report with an event's evidence open, and the live page of both runs. Headless
-Chromium, 1280 wide, light; the page's server on loopback.
+In tests/browser/pictures: a report's first screen, a report with an event's evidence open, and the live page of both
+runs. Headless Chromium, 1280 wide, light; the page's server on loopback.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from harness.telling import tell_run
 from tests.browser.test_report_page import READY
 from tests.browser.test_show_page import TOKEN, Served, order, wait_until
 
-DOCS = Path(__file__).resolve().parents[2] / "docs"
+FOLDER = Path(__file__).resolve().parent / "pictures"
 PICTURES = ("report.png", "report-evidence.png", "show.png", "show-failing.png")
 MOST_BYTES = 250_000
 """Of one picture: whoever clones the project bears them all."""
@@ -33,7 +33,7 @@ PATIENCE_MS = 120_000
 
 def main() -> int:
     """Make all of them; print their sizes. Returns 1 where one is too large."""
-    DOCS.mkdir(exist_ok=True)
+    FOLDER.mkdir(exist_ok=True)
     expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=shutil.which("chromium") or None, args=["--no-sandbox"])
@@ -43,11 +43,11 @@ def main() -> int:
         mended_s = next(e.at_s for e in failing.events if e.text.startswith("mend "))
         _picture_reports(context.new_page(), failing)
         for name, file in (("proven", "show.png"), ("failing", "show-failing.png")):
-            _picture_show(context.new_page(), name, mended_s, DOCS / file)
+            _picture_show(context.new_page(), name, mended_s, FOLDER / file)
         browser.close()
-    sizes: Mapping[str, int] = {name: (DOCS / name).stat().st_size for name in PICTURES}
+    sizes: Mapping[str, int] = {name: (FOLDER / name).stat().st_size for name in PICTURES}
     for name, size in sizes.items():
-        print(f"docs/{name}  {size} bytes")
+        print(f"{FOLDER / name}  {size} bytes")
     return int(max(sizes.values()) > MOST_BYTES)
 
 
@@ -59,7 +59,7 @@ def _picture_reports(page: Page, story: Story) -> None:
         page.set_viewport_size(FIRST_SCREEN)
         page.goto(target.as_uri())
         page.wait_for_function(READY)
-        page.screenshot(path=DOCS / "report.png")
+        page.screenshot(path=FOLDER / "report.png")
         page.set_viewport_size(PANEL)
         page.get_by_label("Zoom to").select_option("tunnel_up")
         refused = next(e.number for e in story.events if "sa.refused" in e.text and e.number is not None)
@@ -67,7 +67,7 @@ def _picture_reports(page: Page, story: Story) -> None:
         page.locator(".row").first.click()
         expect(page.locator("#evidence")).to_contain_text(f"Observation {refused}")
         page.locator("[data-chart]").evaluate("e => e.closest('section').scrollIntoView()")
-        page.screenshot(path=DOCS / "report-evidence.png")
+        page.screenshot(path=FOLDER / "report-evidence.png")
     page.close()
 
 

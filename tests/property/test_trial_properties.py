@@ -59,7 +59,7 @@ def test_every_trouble_begun_is_ended_once_and_after_it_began(world: World, appl
 @given(worlds, power_cuts, faults, st.booleans())
 def test_power_is_given_again_after_every_cut(world: World, cut: object, fault: object, is_cut_first: bool) -> None:
     """And the router is asked for nothing in between: the lab would break."""
-    tried = try_out(world, *((cut, fault) if is_cut_first else (fault, cut)))  # type: ignore[arg-type]
+    tried = try_out(world, *((cut, fault) if is_cut_first else (fault, cut)))
     power = [type(a) for a in tried.performed if isinstance(a, PowerOn | PowerCut)]
     assert power in ([PowerOn], [PowerOn, PowerCut, PowerOn])
 
@@ -67,7 +67,7 @@ def test_power_is_given_again_after_every_cut(world: World, cut: object, fault: 
 @settings(max_examples=40, deadline=None)
 @given(worlds, faults)
 def test_nothing_passes_without_a_bite_a_return_and_a_bench_that_did_its_part(world: World, fault: object) -> None:
-    tried = try_out(world, fault)  # type: ignore[arg-type]
+    tried = try_out(world, fault)
     if tried.outcome.outcome == "PASS":
         assert world.shows and tried.trial.broken is None and tried.outcome.back_s is not None
         assert not ({"impair", "mend"} & (world.deaf | world.failing))

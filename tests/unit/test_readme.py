@@ -10,7 +10,7 @@ import sys
 import pytest
 from markdown_it import MarkdownIt
 
-from tests.browser.screenshots import MOST_BYTES, PICTURES
+from tests.browser.screenshots import FOLDER, MOST_BYTES, PICTURES
 from tests.recorded import ROOT
 
 TEXT = (ROOT / "README.md").read_text("utf-8")
@@ -29,17 +29,17 @@ def test_links_and_pictures_lead_somewhere() -> None:
     titles = re.findall(r"^#+ (.*)$", TEXT, re.M)
     heads = {"#" + re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
     links = list_links()
-    assert {f"docs/{name}" for name in PICTURES} <= set(links)
+    assert {str((FOLDER / name).relative_to(ROOT)) for name in PICTURES} <= set(links)
     lost = [one for one in links if not (one in heads if one.startswith("#") else (ROOT / one).is_file())]
     assert lost == []
 
 
 @pytest.mark.parametrize("name", PICTURES)
 def test_a_picture_is_a_png_of_the_width_that_is_said_and_not_large(name: str) -> None:
-    content = (ROOT / "docs" / name).read_bytes()
+    content = (FOLDER / name).read_bytes()
     assert content.startswith(b"\x89PNG\r\n\x1a\n") and struct.unpack(">I", content[16:20]) == (1280,)
     assert len(content) <= MOST_BYTES
-    assert {p.name for p in (ROOT / "docs").iterdir()} == set(PICTURES)
+    assert {p.name for p in FOLDER.iterdir()} == set(PICTURES)
 
 
 @pytest.mark.parametrize("name", ["report", "show"])

@@ -96,7 +96,7 @@ class Labs:
         joined = SimpleNamespace(
             lab=lab, run_id=f"{len(self.made):06x}", folder="", source="", join=lambda tape, clock: lab.start() or ()
         )
-        return Session(plan, secrets, options, applied=applied, going_on=joined)  # type: ignore[arg-type]
+        return Session(plan, secrets, options, applied=applied, going_on=joined)
 
 
 class Watcher:
