@@ -24,9 +24,16 @@ from harness.errors import EXIT_BUG, EXIT_INTERRUPTED, EXIT_LAB, BranchproofErro
 from harness.reports.escape import escape_lines
 
 
+class Interrupted(KeyboardInterrupt):
+    """Ctrl-C or SIGTERM. Not KeyboardInterrupt itself: where that passes a string that is executed (every dataclass is
+    made so), CPython ends by the signal though it was caught (pythonrun.c, run_eval_code_obj), and 130 is lost."""
+
+
 def main(argv: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit code."""
     signal.signal(signal.SIGTERM, _interrupt)
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it was to be ignored, as of a job behind
+        signal.signal(signal.SIGINT, _interrupt)
     console = Console(highlight=False, markup=False, emoji=False)  # texts are shown as they are
     try:
         args = _build_parser().parse_args(argv)
@@ -55,7 +62,7 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
 
 
 def _interrupt(signum: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
+    raise Interrupted
 
 
 def _complain(text: str) -> None:

@@ -21,6 +21,9 @@ MOST_PORTS = 70_000
 MOST_RATE = 4_000
 """Packets a second of a scan at most; common practice, no source. The router looks into some 5000 a second on two slow
 cores (measured): nothing else should wait for an answer meanwhile."""
+PASSES = 2
+"""A port that does not answer is asked once more, as TCP itself does (RFC 6298 section 5): on a busy machine a SYN, or
+its answer, is lost or late now and then, and silence is taken for a shut port."""
 _BURST = 32
 _BUFFER_BYTES = 1 << 21
 
@@ -28,7 +31,8 @@ _BUFFER_BYTES = 1 << 21
 def scan(
     targets: Sequence[str], ports: Sequence[Sequence[int]], rate: int = 10_000, timeout_s: float = 0.8
 ) -> dict[str, Any]:
-    """Send one SYN to each port (`ports`: ranges, both ends included) of each target; tell which answered, and how.
+    """Send a SYN to each port (`ports`: ranges, both ends included) of each target; tell which answered, and how.
+    `timeout_s`: how long answers are listened for after each pass.
 
     A SYN-ACK is answered by this node's own kernel with a reset, as for any connection that it does not know. Result:
     target to {open, refused (lists of ports)}, and ``asked``: ports a target. ``no_way``: targets without a route.
@@ -38,8 +42,9 @@ def scan(
         raise ValueError(f"ports: expected ranges within 1 to 65535 and at most {MOST_PORTS} ports, saw {ports!r}")
     scanner = _Scanner(targets)
     try:
-        scanner.send(wanted, min(rate, MOST_RATE))
-        scanner.listen(time.monotonic() + timeout_s)
+        for _ in range(PASSES):
+            scanner.send(wanted, min(rate, MOST_RATE))
+            scanner.listen(time.monotonic() + timeout_s)
     finally:
         scanner.close()
     return {"answers": scanner.tell(), "asked": len(wanted), "no_way": scanner.no_way}
@@ -65,9 +70,11 @@ class _Scanner:
                 self.no_way.append(target)
 
     def send(self, ports: Sequence[int], rate: int) -> None:
+        """Ask those that did not answer so far."""
         began, sent = time.monotonic(), 0
         for target, syns in self._syns:
-            for port in ports:
+            answered = set().union(*self._found[target].values())
+            for port in (p for p in ports if p not in answered):
                 with suppress(OSError):  # no neighbour, or a full queue: that port is not answered for
                     self._out.sendto(syns.build(port), (target, 0))
                 sent += 1

@@ -184,6 +184,23 @@ def test_a_scan_beyond_its_bounds_is_refused():
             probes_scan.scan(["127.0.0.1"], ports)
 
 
+def test_a_port_whose_first_syn_was_lost_is_found_all_the_same():
+    """Linux drops a SYN while the listener's queue is full (net.ipv4.tcp_abort_on_overflow is 0): so the first is
+    lost, by a kernel and not by us; by the second the queue is empty."""
+    with socket.create_server(("127.0.0.1", 0), backlog=0) as listener:
+
+        def empty():
+            listener.accept()[0].close()
+
+        port = listener.getsockname()[1]
+        with socket.create_connection(("127.0.0.1", port)):  # fills the queue
+            emptied = threading.Timer(0.4, empty)
+            emptied.start()
+            answers = probes_scan.scan(["127.0.0.1"], [[port, port]], timeout_s=0.8)["answers"]
+            emptied.join()
+    assert answers == {"127.0.0.1": {"open": [port], "refused": []}}
+
+
 def test_the_answerer_leaves_what_is_not_its_own():
     rules = render_rules()
     assert "flush ruleset" not in rules
