@@ -1,5 +1,5 @@
-"""An interrupt ends the command line with 130, wherever it strikes. A process that died of signal 2 is 130 to a shell, but
--2 to a caller that waits for it (POSIX.1-2017, waitpid)."""
+"""An interrupt ends the command line with 130, wherever it strikes. A process that died of signal 2 is 130 to a shell,
+but -2 to a caller that waits for it (POSIX.1-2017, waitpid)."""
 
 from __future__ import annotations
 
