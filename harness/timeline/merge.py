@@ -23,7 +23,8 @@ from harness.timeline.entries import (
     read_observation,
     tell_packets,
 )
-from harness.timeline.packets import PcapError, read_packets
+from harness.timeline.packets import read_packets
+from harness.timeline.pcap import PcapError
 
 _RANK = {"stage": 0}
 """What of the same instant comes first: a stage's boundary."""

@@ -1,18 +1,18 @@
 """The packets of a capture that tell a story: when each came, what it was, and its number. Layer: timeline, pure.
 
-pcap-savefile(5) gives each packet wall-clock time. Numbers count from 1, as packet viewers do. Only IPv4 over Ethernet,
-raw IP and Linux cooked frames is looked into (pcap-linktype(7)); all else is a packet of no class. A capture of a run
-that was killed may end within a packet: what is whole is read. Not here: counting all classes (emulators/common).
+A capture gives each packet wall-clock time. Only IPv4 over Ethernet, raw IP and Linux cooked frames is looked into
+(pcap-linktype(7)); all else is a packet of no class. Not here: the file (pcap.py), counting all classes
+(emulators/common).
 """
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
-_MAGICS = {0xA1B2C3D4: ("<", 1000), 0xA1B23C4D: ("<", 1), 0xD4C3B2A1: (">", 1000), 0x4D3CB2A1: (">", 1)}
+from harness.timeline.pcap import read_capture
+
 _HEADS = {1: (12, 14), 113: (14, 16), 276: (0, 20)}
 _RAW = (101, 12)
 _ETHER_IP, _VLAN = 0x0800, 0x8100
@@ -21,10 +21,6 @@ _IKE_EXCHANGES = {34: "IKE_SA_INIT", 35: "IKE_AUTH", 36: "CREATE_CHILD_SA", 37: 
 _DHCP_TYPES = {1: "DISCOVER", 2: "OFFER", 3: "REQUEST", 4: "DECLINE", 5: "ACK", 6: "NAK", 7: "RELEASE", 8: "INFORM"}
 """RFC 2132 section 9.6."""
 _COOKIE = b"\x63\x82\x53\x63"  # RFC 2131 section 3
-
-
-class PcapError(ValueError):
-    """The bytes are no capture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,20 +36,10 @@ class Packet:
 
 def read_packets(content: bytes) -> Iterator[Packet]:
     """Yield every packet of a capture. Raises: PcapError."""
-    magic = struct.unpack_from("<I", content)[0] if len(content) >= 24 else 0
-    if magic not in _MAGICS:
-        raise PcapError(f"expected a pcap file, saw {len(content)} bytes that begin {content[:4].hex()!r}")
-    order, unit_ns = _MAGICS[magic]
-    link = struct.unpack_from(order + "I", content, 20)[0] & 0xFFFF
-    record, offset, number = struct.Struct(order + "IIII"), 24, 0
-    while offset + record.size <= len(content):
-        seconds, fraction, captured, _ = record.unpack_from(content, offset)
-        offset += record.size + captured
-        if offset > len(content):
-            return
-        number += 1
-        cls, text = _classify(_strip(link, content[offset - captured : offset]))
-        yield Packet(number, seconds * 10**9 + fraction * unit_ns, cls, text)
+    capture = read_capture(content)
+    for record in capture.records:
+        cls, text = _classify(_strip(capture.link_type, record.data))
+        yield Packet(record.number, capture.find_ns(record), cls, text)
 
 
 def _strip(link: int, frame: bytes) -> bytes:

@@ -15,10 +15,11 @@ import pytest
 from harness.core.model import Observation, StageResult, TapeEntry
 from harness.core.sample import build_plan
 from harness.errors import InputError
-from harness.marked_captures import MOST_CAPTURED, MOST_COMMENT, write_marked
+from harness.marked_captures import MOST_COMMENT, write_marked
 from harness.story.lanes import list_events, list_lanes
 from harness.story.model import Event
 from harness.timeline.merge import build_timeline
+from harness.timeline.pcap import MOST_CAPTURED
 from tests.unit.test_otlp import EVENTS, NASTY, SHOWN, STORY
 
 S = 1_000_000_000

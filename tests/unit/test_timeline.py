@@ -25,7 +25,8 @@ from harness.timeline.compare import (
 )
 from harness.timeline.entries import Entry, measure_wall, read_log
 from harness.timeline.merge import build_timeline, choose
-from harness.timeline.packets import PcapError, read_packets
+from harness.timeline.packets import read_packets
+from harness.timeline.pcap import PcapError
 
 S = 1_000_000_000
 WALL = 1_700_000_000 * S
