@@ -19,12 +19,19 @@ from typing import Any
 from harness.core.model import Observation
 from harness.timeline.packets import Packet
 
-KINDS = ("stage", "at", "restconf", "dhcp", "dns", "ike", "syslog", "probe", "event", "log")
+KINDS = ("stage", "at", "radio", "restconf", "dhcp", "dns", "ike", "echo", "syslog", "probe", "event", "log")
 _BY_KIND = {
     "at.command": "at",
     "at.response": "at",
+    "attach.accepted": "radio",
+    "attach.refused": "radio",
+    "pdn.granted": "radio",
+    "pdn.refused": "radio",
     "restconf.exchanged": "restconf",
     "session.refused": "restconf",
+    "data.requested": "restconf",
+    "report.received": "restconf",
+    "echo.received": "echo",
     "dhcp.leased": "dhcp",
     "lease.obtained": "dhcp",
     "name.answered": "dns",
@@ -140,6 +147,7 @@ def measure_wall(observations: Sequence[Observation], node: str) -> WallClock | 
 PACKETS = {"ike": "ike", "dhcp": "dhcp"}
 """Classes of packets that are told by themselves. Others only show where to look."""
 _SEEN_AS = {
+    "echo": ("echo", ("hq-gateway-hqlan",)),
     "restconf": ("tls", ("carrier-inet", "internet-fixed", "internet-inet")),
     "dns": ("dns", ("carrier-gtp0", "internet-fixed", "internet-inet")),
     "dhcp": ("dhcp", ("internet-fixed",)),

@@ -63,6 +63,37 @@ def proof(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     return prove(ROOT / f"profiles/{request.param}.yaml", tmp_path_factory.mktemp(request.param))
 
 
+def test_the_packets_that_decided_are_marked(proof: Run, tmp_path: Path) -> None:
+    """By tshark. No packet shows that a slot is started; the radio's signalling is in no capture."""
+    command = [
+        sys.executable,
+        "-m",
+        "harness.cli",
+        "report",
+        str(proof[2]),
+        "--format",
+        "pcapng",
+        "--out",
+        str(tmp_path),
+    ]
+    subprocess.run(command, check=True, cwd=ROOT, capture_output=True, timeout=200)
+    shown = [
+        "tshark",
+        "-r",
+        str(tmp_path / "marked.pcapng"),
+        "-Y",
+        "frame.comment",
+        "-T",
+        "fields",
+        "-e",
+        "frame.comment",
+    ]
+    done = subprocess.run(shown, check=True, capture_output=True, text=True, timeout=200)
+    marked = {line.split()[1] for line in done.stdout.splitlines() if line.startswith("stage ")}
+    unseen = {"powered", "wan_obtained"} if "kiosk" in proof[2].name else {"powered"}
+    assert marked == set(STAGES) - unseen
+
+
 def test_a_demo_profile_is_proven_with_every_check(proof: Run) -> None:
     done, verdict, folder = proof
     assert done.returncode == 0, done.stdout + done.stderr

@@ -16,8 +16,8 @@ function make(name, text = "", className = "") {
 }
 
 const NAMES_OF_KINDS = new Map(Object.entries({
-  at: "AT line", restconf: "HTTP exchange", dhcp: "DHCP", dns: "DNS", ike: "IKE", syslog: "Syslog message",
-  probe: "Probe", event: "Event", log: "Log line", stage: "Boundary of a stage",
+  at: "AT line", radio: "Radio signalling", restconf: "HTTP exchange", dhcp: "DHCP", dns: "DNS", ike: "IKE",
+  echo: "Echo", syslog: "Syslog message", probe: "Probe", event: "Event", log: "Log line", stage: "Boundary of a stage",
 }));
 
 async function openEvidence(run, event, number, opener) {

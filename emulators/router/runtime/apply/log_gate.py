@@ -33,6 +33,8 @@ MOST_WAITING = 10_000
 """Messages taken before the server took them: beyond, rsyslog's own queue waits. Common practice for such a queue."""
 MOST_UNDER_WAY = 64
 LOOK_S = 0.02
+ACKNOWLEDGED_S = 0.5
+"""An acknowledgement may be delayed, by less than this (RFC 9293 section 3.8.6.3)."""
 IDLE_S, JOIN_S = 60.0, 0.5
 
 
@@ -103,10 +105,18 @@ class Gate:
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
         self._sender.join(JOIN_S)
-        self._look_once()
+        self._wait_acknowledged()
         self._way.close()
         with self._changed:
             return [message for _, message in (*self._under_way, *self._waiting)]
+
+    def _wait_acknowledged(self) -> None:
+        """Let an acknowledgement that is under way come in: else what has arrived would be sent once more."""
+        until_s = time.monotonic() + ACKNOWLEDGED_S
+        self._look_once()
+        while self._under_way and self._is_open and time.monotonic() < until_s:
+            time.sleep(LOOK_S)  # nobody tells of an acknowledgement
+            self._look_once()
 
     # ------------------------------------------------------------ from rsyslog
 
