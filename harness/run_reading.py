@@ -15,8 +15,11 @@ from typing import Any
 from emulators.common.record import RecordError, from_json
 from harness.core.model import Plan, TapeEntry
 from harness.errors import InputError, Problem
+from harness.run_folder import FAULTS
 
 TAPE, PLAN, VERDICT = "tape.jsonl", "plan.json", "verdict.json"
+UNKNOWN: Mapping[str, Any] = {"faults": ["unknown"]}
+"""What was put upon a run whose faults.json cannot be read: something."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,17 @@ def read_run(path: Path) -> ReadRun:
     except RecordError as error:
         notes.append(f"{PLAN}: of another version of the bench, so no stages are shown ({error})")
     return ReadRun(path, plan, plan_json, verdict, tape, tuple(notes))
+
+
+def read_faults(path: Path) -> Mapping[str, Any]:
+    """Return what was put upon the run of a folder (faults.json): empty for nothing, `UNKNOWN` where that is cut."""
+    try:
+        found = json.loads((path / FAULTS).read_bytes())
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError, RecursionError):
+        return UNKNOWN
+    return found if isinstance(found, dict) else UNKNOWN
 
 
 def _read_tape(path: Path, notes: list[str]) -> tuple[TapeEntry, ...]:

@@ -6,7 +6,6 @@ a note says so. A run that was killed is told as far as it came.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from harness.diagnosis.case import build_case
 from harness.diagnosis.diagnose import Diagnosis, diagnose
 from harness.errors import InputError, Problem
 from harness.run_folder import FAULTS
-from harness.run_reading import PLAN, TAPE, VERDICT, ReadRun, read_run
+from harness.run_reading import PLAN, TAPE, UNKNOWN, VERDICT, ReadRun, read_faults, read_run
 from harness.story.build import build_story, find_offset
 from harness.story.model import Story
 from harness.timeline.merge import build_timeline
@@ -39,7 +38,9 @@ def tell_run(path: Path) -> Story:
     notes = list(run.notes)
     facts = run.verdict.get("facts")
     facts = facts if isinstance(facts, Mapping) else {}
-    faults = _read_faults(path / FAULTS, notes)
+    faults = read_faults(path)
+    if faults is UNKNOWN:
+        notes.append(f"{FAULTS}: cut, or not JSON: what was put upon the run is not known")
     logs = run.read_logs()
     captures, offset_ns = run.read_captures(), find_offset(facts)
     timeline = build_timeline(run.plan, run.tape, logs, captures, offset_ns, steps=machine.progress)
@@ -60,19 +61,6 @@ def _diagnose(machine: RunMachine, logs: Mapping[str, str], has_faults: bool) ->
     if not machine.done or (combine(machine.plan, machine, {}).proven and not has_faults):
         return None
     return diagnose(build_case(machine, logs))
-
-
-def _read_faults(path: Path, notes: list[str]) -> dict[str, Any] | None:
-    if not path.is_file():
-        return None
-    try:
-        found = json.loads(path.read_bytes())
-    except ValueError:
-        found = None
-    if not isinstance(found, dict):
-        notes.append(f"{FAULTS}: cut, or not JSON: what was put upon the run is not known")
-        return {"faults": ["unknown"]}
-    return found
 
 
 def _compare(run: ReadRun, machine: RunMachine) -> list[str]:

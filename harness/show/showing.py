@@ -16,7 +16,7 @@ from harness.core.entries import as_number
 from harness.core.model import Plan
 from harness.core.registry import load_faults
 from harness.errors import InputError, Problem
-from harness.run_folder import FAULTS
+from harness.run_reading import read_faults
 from harness.show.follow import Tape
 from harness.show.messages import show_text
 from harness.show.player import FASTEST, SLOWEST
@@ -52,8 +52,8 @@ class Show:
 
     def open_run(self, path: Path) -> None:
         """Put a run's folder on, at its beginning. Raises: InputError."""
-        self._put_on(Tape(path, _read_plan(path), is_growing=False, read_faults=lambda: _read_faults(path)))
-        self._faults = _show_faults(_read_faults(path))
+        self._put_on(Tape(path, _read_plan(path), is_growing=False, read_faults=lambda: read_faults(path)))
+        self._faults = _show_faults(read_faults(path))
 
     def tick(self, now_ns: int) -> None:
         """Show what is due."""
@@ -221,17 +221,6 @@ def _read_plan(path: Path) -> Plan:
     except (OSError, ValueError, RecursionError) as error:  # a RecordError is a ValueError: of another version, too
         text = f"{text}: {error}"
     raise InputError((Problem(str(path), 0, 0, "RUN", text),))
-
-
-def _read_faults(path: Path) -> Mapping[str, Any]:
-    """Return faults.json as it stands; a file that cannot be read still says that there were some."""
-    try:
-        found = json.loads((path / FAULTS).read_bytes())
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError):
-        found = None
-    return found if isinstance(found, dict) else {"faults": ["unknown"]}
 
 
 def _show_faults(outcome: Mapping[str, Any]) -> tuple[FaultScene, ...]:
